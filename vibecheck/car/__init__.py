@@ -1,0 +1,1 @@
+"""The car: profile, drivetrain orders and gearing, zones and fasteners, bench plan."""

@@ -1,0 +1,1 @@
+"""Signal core: pure functions on arrays and numbers; no files, clocks, cars or takes."""

@@ -1,0 +1,1 @@
+"""Stage 4: named, documented features of a take."""

@@ -1,0 +1,1 @@
+"""Stage 5: per-zone probability that something is loose, from features."""

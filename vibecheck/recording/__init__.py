@@ -1,0 +1,1 @@
+"""Recordings: the take, and readers for sound, tables and exchange formats."""

@@ -1,0 +1,1 @@
+"""Report: pictures and the self-contained page."""

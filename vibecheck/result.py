@@ -1,0 +1,121 @@
+"""The result of a check, as an immutable value with the public JSON form ``vibecheck.check/1``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Literal
+
+from vibecheck.car.profile import Car
+from vibecheck.features.vector import FeatureVector
+from vibecheck.findings import QualityReport
+from vibecheck.recording.take import Take
+from vibecheck.track import SpeedTrack
+
+SCHEMA = "vibecheck.check/1"
+Verdict = Literal["inspect_first", "nothing_stood_out", "cannot_tell"]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One feature that speaks for or against a zone, in the owner's words."""
+
+    feature: str
+    value: float
+    reference: float | None
+    z: float | None
+    reading: str
+    file: str = ""
+
+
+@dataclass(frozen=True)
+class ZoneHistory:
+    """What the car's hand-check history says about a zone."""
+
+    prior: float
+    runs_since_hand_check: int | None = None
+    finds: int = 0
+
+
+@dataclass(frozen=True)
+class ZoneRisk:
+    """Probability that a zone holds a loose fastener × how bad that would be."""
+
+    zone: str
+    probability: float
+    low: float
+    high: float
+    severity: int
+    risk: float
+    rank: int
+    evidence: tuple[Evidence, ...] = ()
+    history: ZoneHistory = field(default_factory=lambda: ZoneHistory(prior=0.0))
+    heard: bool = True
+    """False where the model has no evidence on this zone: history alone ranks it."""
+    how_to_check: str = ""
+
+
+@dataclass(frozen=True)
+class Unfamiliar:
+    """How unlike anything the model learned from the takes are."""
+
+    score: float
+    limit: float
+    is_unfamiliar: bool
+
+
+@dataclass(frozen=True)
+class ModelCard:
+    """Which model spoke."""
+
+    name: str
+    version: str
+    trained_on: Literal["simulated", "own", "pooled"]
+    n_takes: int
+
+
+@dataclass(frozen=True, eq=False)
+class CheckedTake:
+    """One take with everything that was computed from it."""
+
+    take: Take
+    quality: QualityReport
+    speed: SpeedTrack | None
+    features: FeatureVector | None
+    baseline: FeatureVector | None = None
+    """Robust centre of the car's own snug takes at this sensor and spot."""
+
+
+@dataclass(frozen=True, eq=False)
+class CheckResult:
+    """What a check found. Never says that a car may go out."""
+
+    created: datetime
+    car: Car
+    model: ModelCard
+    takes: tuple[CheckedTake, ...]
+    zones: tuple[ZoneRisk, ...]
+    verdict: Verdict
+    unfamiliar: Unfamiliar
+    hand_check: str
+    cautions: tuple[str, ...] = ()
+    baseline_takes: tuple[CheckedTake, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the public JSON form as plain Python values."""
+        from vibecheck.result_json import result_to_dict
+
+        return result_to_dict(self)
+
+    def to_json(self, *, indent: int | None = 2) -> str:
+        """Return the public JSON form (schema ``vibecheck.check/1``)."""
+        import json
+
+        return json.dumps(self.to_dict(), indent=indent, allow_nan=False, ensure_ascii=False)
+
+    def to_html(self) -> str:
+        """Return a single self-contained HTML page."""
+        from vibecheck.report.page import result_to_html
+
+        return result_to_html(self)

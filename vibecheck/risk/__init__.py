@@ -1,0 +1,1 @@
+"""Stage 6: vibration evidence and history into ranked zones."""

@@ -1,0 +1,1 @@
+"""Training and evaluation of the looseness model (needs the ``training`` extra)."""
