@@ -20,7 +20,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("recording",),
     ("track",),
     ("speed",),
-    ("orders",),
+    ("orders", "impulses"),
     ("quality",),
     ("features",),
     ("result", "result_json"),
