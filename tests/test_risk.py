@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from vibecheck.car.zones import Fastener, Zone
 from vibecheck.risk.fusion import MOST_CERTAIN, expit, logit, posterior
-from vibecheck.risk.prior import ZoneRecord, population_rate_per_run, zone_history
+from vibecheck.risk.prior import ZoneRecord, chance_of_a_find, population_rate_per_run, zone_history
 
 
 def test_bayes_by_hand() -> None:
@@ -41,7 +41,7 @@ def test_logit_refuses(wrong: float) -> None:
 
 
 def test_prior_is_the_negative_binomial_chance_of_a_find() -> None:
-    # By hand: rate 0.04 × 1.0 (nylon) per run, shape 0.5, runs0 12.5:
+    # By hand: rate 0.04 × 1.0 (nylon) per run, shape 0.5, exposure 12.5:
     # 1 - (12.5 / 13.5)^0.5 = 0.0377496.
     zone = Zone("wheel_front_left", 3, (Fastener("wheel nut", locking="nylon_insert"),))
     assert population_rate_per_run(zone) == pytest.approx(0.04)
@@ -49,9 +49,9 @@ def test_prior_is_the_negative_binomial_chance_of_a_find() -> None:
 
 
 def test_predictive_matches_published_gamma_poisson() -> None:
-    # Gelman et al., BDA3 section 2.7 (public notebooks reproduce it): prior Gamma(20, 430000),
-    # n = 1000 × 10: P(y = 0) = 0.631. The same formula: (b / (b + n))^a.
-    assert (430000.0 / 440000.0) ** 20 == pytest.approx(0.631, abs=1e-3)
+    # Gelman et al., Bayesian Data Analysis 3rd ed. section 2.7, kidney cancer example (public
+    # notebooks reproduce it): prior Gamma(20, 430000), n = 1000 over ten years: P(y = 0) = 0.631.
+    assert chance_of_a_find(20.0, 430000.0, 10_000.0) == pytest.approx(1 - 0.631, abs=1e-3)
 
 
 @given(st.integers(0, 20), st.floats(1.0, 200.0), st.integers(0, 50))

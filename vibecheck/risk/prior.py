@@ -63,11 +63,19 @@ def population_rate_per_run(zone: Zone) -> float:
     return rate * max(factors, default=1.0)
 
 
+def chance_of_a_find(shape: float, exposure: float, runs: float) -> float:
+    """Chance of at least one find in ``runs``, the rate being Gamma(``shape``, ``exposure``).
+
+    1 - E[exp(-rate × runs)] = 1 - (exposure / (exposure + runs))^shape: the negative binomial
+    predictive distribution at zero (Gelman et al., as above, section 2.7).
+    """
+    return -math.expm1(shape * (math.log(exposure) - math.log(exposure + runs)))
+
+
 def zone_history(zone: Zone, record: ZoneRecord | None = None) -> ZoneHistory:
     """Prior probability that a zone holds a loose fastener now.
 
-    With rate r ~ Gamma(a, b) per run and n runs since the last hand check,
-    P(at least one find) = 1 - E[exp(-r n)] = 1 - (b / (b + n))^a (negative binomial).
+    The chance of at least one find in the runs since the last hand check.
 
     Parameters
     ----------
@@ -77,13 +85,12 @@ def zone_history(zone: Zone, record: ZoneRecord | None = None) -> ZoneHistory:
     """
     record = record or ZoneRecord()
     shape = _PRIOR_FINDS + record.finds
-    runs0 = _PRIOR_FINDS / population_rate_per_run(zone) + record.runs
+    exposure = _PRIOR_FINDS / population_rate_per_run(zone) + record.runs
     # A zone that was checked and not run since can still have been missed: half a run.
     since = 1.0 if record.runs_since_hand_check is None else record.runs_since_hand_check
     runs = max(float(since), 0.5)
-    prior = -math.expm1(shape * (math.log(runs0) - math.log(runs0 + runs)))
     return ZoneHistory(
-        prior=prior,
+        prior=chance_of_a_find(shape, exposure, runs),
         runs_since_hand_check=record.runs_since_hand_check,
         finds=record.finds,
     )
