@@ -1,0 +1,149 @@
+"""The whole chain on one page: takes + car → `CheckResult`. `check`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
+
+from vibecheck.advice import CHECK_CAUTIONS, HAND_CHECK
+from vibecheck.car.profile import Car, Order
+from vibecheck.errors import CallError
+from vibecheck.features.extract import extract_features
+from vibecheck.features.vector import FeatureVector
+from vibecheck.model.assessment import TakeEvidence, ZoneAssessment
+from vibecheck.model.baseline import baseline_centre
+from vibecheck.model.looseness import LoosenessModel
+from vibecheck.model.store import load_model
+from vibecheck.quality import assess_quality
+from vibecheck.recording.take import Take
+from vibecheck.result import CheckedTake, CheckResult, Unfamiliar
+from vibecheck.risk.prior import ZoneRecord
+from vibecheck.risk.triage import decide, rank_zones
+from vibecheck.speed import track_speed
+
+UNKNOWN_MACHINE = Car(
+    name="unknown machine",
+    layout=None,
+    drivetrain=None,
+    orders=(Order("reference", 1.0, "shaft"),),
+    shaft="reference",
+)
+"""Stands in where no car file is given: speed is searched blind, and no zone can be named."""
+
+Progress = Callable[[str], None]
+
+
+def check(
+    takes: Sequence[Take],
+    car: Car | None = None,
+    *,
+    baseline: Sequence[Take] = (),
+    history: Mapping[str, ZoneRecord] | None = None,
+    model: LoosenessModel | None = None,
+    created: datetime | None = None,
+    progress: Progress | None = None,
+) -> CheckResult:
+    """Say which zone to hand-check first, and why.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        The takes of one bench check, at least one.
+    car : Car, optional
+        Without it the speed is searched blind and no zone can be named.
+    baseline : sequence of Take, optional
+        The car's own takes recorded right after a complete hand check that found or left
+        everything snug. Matched by sensor and spot.
+    history : mapping of zone name to ZoneRecord, optional
+        The car's hand-check log.
+    model : LoosenessModel, optional
+        The shipped model where absent.
+    created : datetime, optional
+        Time stamp of the result; now where absent.
+    progress : callable, optional
+        Called with a short sentence before each step.
+
+    Returns
+    -------
+    CheckResult
+        Its mildest verdict is ``nothing_stood_out``; the hand check is always due.
+
+    Raises
+    ------
+    CallError
+        If there is no take, or a take's spot is no zone of the car.
+    """
+    if not takes:
+        raise CallError("There is no take to check.", advice="Name at least one recording.")
+    say = progress or (lambda _sentence: None)
+    known = car if car is not None else UNKNOWN_MACHINE
+    looseness = model if model is not None else load_model()
+
+    def stages(take: Take) -> CheckedTake:
+        say(f"Listening to {take.file or 'the take'} ({take.spot})")
+        speed = track_speed(take, car)  # stage 2
+        quality = assess_quality(take, speed, car)  # stage 1, which needs the phases
+        features: FeatureVector | None = None
+        if quality.verdict != "unusable":
+            features = extract_features(take, speed, known, quality)  # stages 3 and 4
+        return CheckedTake(take, quality, speed, features)
+
+    snug = tuple(stages(take) for take in baseline)
+    checked = tuple(_with_baseline(stages(take), snug) for take in takes)
+    assessment = _assess(checked, known, looseness)  # stage 5
+    zones = rank_zones(known.zones, assessment, history)  # stage 6
+    unfamiliar = assessment.unfamiliar if assessment else _not_heard(looseness)
+    verdict, notes = decide(zones, checked, unfamiliar)
+    return CheckResult(
+        created=created or datetime.now(UTC),
+        car=known,
+        model=looseness.card,
+        takes=checked,
+        zones=zones,
+        verdict=verdict,
+        unfamiliar=unfamiliar,
+        hand_check=HAND_CHECK,
+        cautions=CHECK_CAUTIONS,
+        baseline_takes=snug,
+        notes=notes,
+    )
+
+
+def _with_baseline(checked: CheckedTake, snug: Sequence[CheckedTake]) -> CheckedTake:
+    """Attach the centre of the snug takes recorded by the same sensor at the same spot."""
+    alike = [
+        other.features
+        for other in snug
+        if other.features is not None
+        and other.take.sensor == checked.take.sensor
+        and other.take.spot == checked.take.spot
+    ]
+    if not alike:
+        return checked
+    return CheckedTake(
+        checked.take, checked.quality, checked.speed, checked.features, baseline_centre(alike)
+    )
+
+
+def _assess(
+    checked: Sequence[CheckedTake], car: Car, looseness: LoosenessModel
+) -> ZoneAssessment | None:
+    """Stage 5 on the takes that could be used; ``None`` where there is none."""
+    evidence = [
+        TakeEvidence(
+            features=one.features,
+            baseline=one.baseline,
+            spot=one.take.spot,
+            sensor=one.take.sensor,
+            limited=one.quality.verdict == "limited",
+            file=one.take.file,
+        )
+        for one in checked
+        if one.features is not None
+    ]
+    return looseness.assess(evidence, car) if evidence else None
+
+
+def _not_heard(looseness: LoosenessModel) -> Unfamiliar:
+    """No usable take: nothing can be said about familiarity."""
+    return Unfamiliar(score=0.0, limit=looseness.unfamiliar_limit, is_unfamiliar=False)

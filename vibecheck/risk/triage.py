@@ -1,0 +1,118 @@
+"""Stage 6: zone odds and history into ranked zones, and the verdict. `rank_zones`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from vibecheck.car.zones import Zone
+from vibecheck.model.assessment import ZoneAssessment
+from vibecheck.result import CheckedTake, Unfamiliar, Verdict, ZoneRisk
+from vibecheck.risk.fusion import posterior
+from vibecheck.risk.prior import ZoneRecord, zone_history
+
+INSPECT_FIRST_PROBABILITY = 0.30
+"""From here on a zone is named as the one to inspect first. The hand check is due anyway, so a
+false alarm costs a second look and a miss costs a car: the bar stands below one half."""
+
+
+def rank_zones(
+    zones: Sequence[Zone],
+    assessment: ZoneAssessment | None,
+    records: Mapping[str, ZoneRecord] | None = None,
+) -> tuple[ZoneRisk, ...]:
+    """Rank the zones of a car by probability × severity, ties by ease of checking.
+
+    Parameters
+    ----------
+    zones : sequence of Zone
+        The car's zones.
+    assessment : ZoneAssessment or None
+        What the model heard; ``None`` ranks by history alone.
+    records : mapping of zone name to ZoneRecord, optional
+        The car's hand-check log.
+
+    Returns
+    -------
+    tuple of ZoneRisk
+        Highest risk first; ``rank`` starts at 1.
+    """
+    heard = {item.zone: item for item in assessment.zones} if assessment else {}
+    records = records or {}
+    unranked: list[tuple[ZoneRisk, int]] = []
+    for zone in zones:
+        history = zone_history(zone, records.get(zone.name))
+        item = heard.get(zone.name)
+        if item is not None and item.heard:
+            probability, low, high = (
+                posterior(history.prior, ratio)
+                for ratio in (item.log_ratio, item.log_ratio_low, item.log_ratio_high)
+            )
+            evidence = item.evidence
+        else:
+            probability = history.prior
+            # Nothing was heard: the prior is worth half a find, so it may be far off either way.
+            low, high = probability / 4.0, min(1.0, probability * 4.0)
+            evidence = ()
+        unranked.append(
+            (
+                ZoneRisk(
+                    zone=zone.name,
+                    probability=probability,
+                    low=low,
+                    high=high,
+                    severity=zone.severity,
+                    risk=probability * zone.severity,
+                    rank=0,
+                    evidence=evidence,
+                    history=history,
+                    heard=item is not None and item.heard,
+                    how_to_check=zone.how_to_check,
+                ),
+                zone.check_effort,
+            )
+        )
+    unranked.sort(key=lambda pair: (-round(pair[0].risk, 6), pair[1], pair[0].zone))
+    return tuple(replace(risk, rank=place) for place, (risk, _) in enumerate(unranked, start=1))
+
+
+def decide(
+    zones: Sequence[ZoneRisk], takes: Sequence[CheckedTake], unfamiliar: Unfamiliar
+) -> tuple[Verdict, tuple[str, ...]]:
+    """Turn ranked zones into a verdict and the sentences that explain it.
+
+    Returns
+    -------
+    verdict : {"inspect_first", "nothing_stood_out", "cannot_tell"}
+        ``inspect_first`` where a heard zone reaches `INSPECT_FIRST_PROBABILITY`, even when the
+        takes are unfamiliar; ``nothing_stood_out`` only where the takes are usable, familiar and
+        heard; else ``cannot_tell``.
+    notes : tuple of str
+    """
+    usable = [one for one in takes if one.features is not None]
+    if not usable:
+        return "cannot_tell", (
+            "None of the recordings could be used: the ranking below rests on how often such "
+            "zones are found loose, not on sound.",
+        )
+    if not zones:
+        return "cannot_tell", (
+            "Without a car file no zone can be named. Make one with: vibecheck car new",
+        )
+    notes: list[str] = []
+    if unfamiliar.is_unfamiliar:
+        notes.append(
+            "These recordings are unlike anything the model has learned from, so its numbers "
+            "carry little weight here."
+        )
+    if not any(one.speed is not None and one.speed.running.any() for one in usable):
+        notes.append("No turning shaft was found in the recordings.")
+        return "cannot_tell", tuple(notes)
+    heard = [zone for zone in zones if zone.heard]
+    if any(zone.probability >= INSPECT_FIRST_PROBABILITY for zone in heard):
+        return "inspect_first", tuple(notes)
+    if not heard or unfamiliar.is_unfamiliar:
+        if not heard:
+            notes.append("The recordings hold nothing that speaks about any zone of this car.")
+        return "cannot_tell", tuple(notes)
+    return "nothing_stood_out", tuple(notes)
