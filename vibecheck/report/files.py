@@ -1,0 +1,122 @@
+"""Report: output files, refused early and written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from vibecheck.errors import CallError, InputError
+
+
+def check_output(path: str | os.PathLike[str], option: str) -> Path:
+    """Refuse an output file that cannot be written, before any work is done.
+
+    Parameters
+    ----------
+    path : path-like
+        File to be written.
+    option : str
+        The option it came from, for the message.
+
+    Raises
+    ------
+    CallError
+        If the path is a folder, its folder is missing, or it may not be written.
+    """
+    target = Path(path)
+    folder = target.parent
+    if target.is_dir():
+        raise CallError(
+            f"{option} must name a file. This is a folder.",
+            where=str(target),
+            advice="Add a file name to it.",
+        )
+    if not folder.is_dir():
+        raise CallError(
+            f"{option} must name a file in a folder that exists. There is no such folder.",
+            where=str(folder),
+            advice="Make the folder first, or choose another.",
+        )
+    if not os.access(folder, os.W_OK | os.X_OK) or (
+        target.exists() and not os.access(target, os.W_OK)
+    ):
+        raise CallError(
+            f"{option} must name a file that may be written. Writing is not allowed there.",
+            where=str(target),
+            advice="Choose another folder or file.",
+        )
+    return target
+
+
+def make_folder(path: str | os.PathLike[str], option: str) -> Path:
+    """Make a folder (with those above it) and check that files can be written into it.
+
+    Raises
+    ------
+    CallError
+        If the path is a file, or the folder cannot be made or written into.
+    """
+    folder = Path(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError):
+        raise CallError(
+            f"{option} must name a folder. There is a file in the way.",
+            where=str(folder),
+            advice="Choose another name.",
+        ) from None
+    except OSError as error:
+        raise CallError(
+            f"The folder for {option} cannot be made: {error.strerror}.",
+            where=str(folder),
+            advice="Choose another folder.",
+        ) from None
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise CallError(
+            f"{option} must name a folder that may be written into.",
+            where=str(folder),
+            advice="Choose another folder.",
+        )
+    return folder
+
+
+def write_whole(path: str | os.PathLike[str], text: str) -> None:
+    """Write a text file (UTF-8) whole or not at all: a temporary file, then a rename.
+
+    Raises
+    ------
+    InputError
+        If it cannot be written (disk full, for one); what was there before stays as it was.
+    """
+    target = Path(path)
+    if target.exists() and not target.is_file():  # a pipe or a device: nothing to rename onto
+        target.write_text(text, encoding="utf-8")
+        return
+    # A link keeps pointing at its file: the file behind it is what gets replaced.
+    target = Path(os.path.realpath(target))
+    handle, name = -1, ""
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{target.name[:40]}.", dir=target.parent)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+        os.chmod(name, target.stat().st_mode & 0o7777 if target.exists() else 0o666 & ~_umask())
+        os.replace(name, target)
+    except OSError as error:
+        if name:
+            Path(name).unlink(missing_ok=True)
+        raise InputError(
+            f"The file could not be written: {error.strerror}.",
+            where=str(path),
+            advice="Free some space or choose another folder; nothing was left half-written.",
+        ) from None
+    except BaseException:
+        if name:
+            Path(name).unlink(missing_ok=True)
+        raise
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,166 @@
+"""Report: the owner's words for zones, verdicts, numbers. Shared by the page and the terminal.
+
+The mildest word for a result is "nothing stood out". No word here clears a car.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from vibecheck.result import CheckedTake, CheckResult, ZoneRisk
+
+SEVERITY_WORDS = {
+    1: "a nuisance if it comes loose",
+    2: "a run-ender if it comes loose",
+    3: "a part can leave the car at speed",
+}
+PHASE_WORDS = {"idle": "motor off", "run_up": "run-up", "hold": "hold", "coast_down": "coast-down"}
+QUALITY_WORDS = {
+    "usable": "could be used",
+    "limited": "could be used in part",
+    "unusable": "could not be used",
+}
+ORIGIN_WORDS = {
+    "simulated": "trained on simulated recordings",
+    "own": "trained on recordings of your own cars",
+    "pooled": "trained on recordings of several owners' cars",
+}
+SIMULATED_REMARK = (
+    "The model learned from simulated recordings, not from real cars. Its percentages are a guide "
+    "for where to begin; how well they fit your car is not known."
+)
+BLIND_REMARK = (
+    "No car file was given. Without one vibecheck knows neither the gearing nor the zones: it can "
+    "follow a speed and draw the sound, but it cannot name the rotating parts or rank zones. "
+    "Make a car file with: vibecheck car new"
+)
+
+
+def zone_words(zone: str) -> str:
+    """Return a zone's name in plain words: ``wheel_front_left`` becomes "front left wheel"."""
+    parts = zone.split("_")
+    if parts[0] == "wheel" and len(parts) > 1:
+        parts = [*parts[1:], "wheel"]
+    elif parts[:2] == ["shock", "tower"] and len(parts) > 2:
+        parts = [*parts[2:], "shock", "tower"]
+    elif zone == "battery_hold_down":
+        return "battery hold-down"
+    return " ".join(parts)
+
+
+def spot_words(spot: str) -> str:
+    """Return where the sensor sat."""
+    return "at the centre of the car" if spot == "centre" else f"at the {zone_words(spot)}"
+
+
+def percent(probability: float) -> str:
+    """Return a probability as a whole percentage, with its extremes left open."""
+    if not math.isfinite(probability):
+        return "unknown"
+    share = 100.0 * probability
+    if 0.0 <= share < 1.0:
+        return "under 1 %"
+    if share > 99.0:
+        return "over 99 %"
+    return f"{share:.0f} %"
+
+
+def interval(low: float, high: float) -> str:
+    """Return an interval of probabilities as whole percentages."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "interval unknown"
+    return f"{100 * max(0.0, low):.0f} to {100 * min(1.0, high):.0f} %"
+
+
+def join_words(words: Iterable[str]) -> str:
+    """Return "a", "a and b", "a, b and c"."""
+    items = list(words)
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def ranked(result: CheckResult) -> list[ZoneRisk]:
+    """Return the zones in the order of the hand check."""
+    return sorted(result.zones, key=lambda zone: zone.rank)
+
+
+def is_blind(result: CheckResult) -> bool:
+    """Tell whether the check was made without knowing the car."""
+    return not result.car.orders and not result.car.zones
+
+
+def verdict_words(result: CheckResult) -> tuple[str, str]:
+    """Return the verdict as a headline and one explaining sentence."""
+    zones = ranked(result)
+    if result.verdict == "inspect_first" and zones:
+        first = zones[0]
+        return (
+            f"Inspect first: {zone_words(first.zone)}",
+            f"{percent(first.probability)} probability of a loose fastener there "
+            f"({interval(first.low, first.high)}). Then go on in the order below.",
+        )
+    if result.verdict == "nothing_stood_out":
+        return (
+            "Nothing stood out in what could be heard",
+            "That does not clear the car: a fastener can be loose without a sound. "
+            "Check every zone by hand, in the order below.",
+        )
+    return (
+        "Cannot tell from this recording",
+        "The sound does not let the zones be ranked. "
+        + ("Check every zone by hand." if zones else "Check the whole car by hand."),
+    )
+
+
+def not_heard(result: CheckResult) -> list[str]:
+    """Return, in plain words, the zones that the recordings say nothing about."""
+    return [zone_words(zone.zone) for zone in ranked(result) if not zone.heard]
+
+
+def model_words(result: CheckResult) -> str:
+    """Return which model spoke and where its recordings came from."""
+    card = result.model
+    return (
+        f"{card.name} {card.version}, {ORIGIN_WORDS[card.trained_on]}"
+        f" ({card.n_takes} recording{'' if card.n_takes == 1 else 's'})"
+    )
+
+
+def take_words(checked: CheckedTake) -> str:
+    """Return one line on a recording."""
+    take = checked.take
+    sensor = "microphone" if take.sensor == "microphone" else "accelerometer"
+    return (
+        f"{sensor} {spot_words(take.spot)}, {take.duration_s:.1f} s, "
+        f"{take.sample_rate_hz:g} samples per second"
+    )
+
+
+def number_words(value: float) -> str:
+    """Return a number of at most four significant digits, thousands set apart."""
+    if not math.isfinite(value):
+        return "unknown"
+    if abs(value) >= 1000.0:
+        return f"{value:,.0f}".replace(",", " ")
+    return f"{value:.3g}"
+
+
+def speed_words(checked: CheckedTake) -> str:
+    """Return the span of speeds of one recording."""
+    speed = checked.speed
+    if speed is None or not bool(speed.running.any()):
+        return "No turning shaft was found in this recording."
+    top = float(speed.rpm.max())
+    lowest = float(speed.rpm[speed.running].min())
+    words = (
+        f"The {speed.shaft} shaft ran between {number_words(round(lowest, -1))} and "
+        f"{number_words(round(top, -1))} turns per minute."
+    )
+    ambiguity = speed.order_ambiguity
+    if ambiguity is not None and not ambiguity.resolved:
+        words += f" {ambiguity.message}"
+    return words
