@@ -1,0 +1,84 @@
+"""Recordings: what a RIFF/WAVE header says that libsndfile does not pass on.
+
+How many samples the header promises (to notice a file that breaks off), and when the recording
+began (Broadcast Wave ``bext`` chunk, EBU Tech 3285).
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+_DATE_TIME = re.compile(
+    r"\s*(\d{4})[-:/](\d{2})[-:/](\d{2})[T :_-]+(\d{2})[:.-](\d{2})[:.-](\d{2})"
+    r"(?:[.,](\d{1,9}))?\s*(Z|[+-]\d{2}:?\d{2})?\s*$"
+)
+
+
+@dataclass(frozen=True)
+class WavHeader:
+    """Samples per channel that the header promises, and when the recording began."""
+
+    n_declared: int | None
+    start: datetime | None
+    unfinished: bool
+    """True where the data chunk says 0 bytes but bytes follow: the recorder was cut off."""
+    data_offset: int | None
+    data_size: int
+
+
+def started_at(text: str) -> datetime | None:
+    """Parse a date with a time of day; None for anything else (a year alone is no start time)."""
+    match = _DATE_TIME.match(text)
+    if match is None:
+        return None
+    year, month, day, hour, minute, second, fraction, zone = match.groups()
+    micros = (fraction or "0")[:6].ljust(6, "0")
+    stamp = f"{year}-{month}-{day}T{hour}:{minute}:{second}.{micros}"
+    stamp += "+00:00" if zone == "Z" else (zone or "")
+    try:
+        return datetime.fromisoformat(stamp)
+    except ValueError:
+        return None
+
+
+def read_wav_header(path: Path) -> WavHeader | None:
+    """Walk the chunks of a RIFF/WAVE file; None where it is not one."""
+    size = path.stat().st_size
+    with open(path, "rb") as stream:
+        head = stream.read(12)
+        if len(head) < 12 or head[:4] not in (b"RIFF", b"RF64", b"BW64") or head[8:] != b"WAVE":
+            return None
+        position, block_align = 12, 0
+        start: datetime | None = None
+        n_declared: int | None = None
+        data_offset: int | None = None
+        data_size, unfinished = 0, False
+        long_data_size: int | None = None
+        while position + 8 <= size:
+            stream.seek(position)
+            name, length = struct.unpack("<4sI", stream.read(8))
+            body = position + 8
+            if name == b"fmt " and length >= 16:
+                block_align = struct.unpack("<H", stream.read(16)[12:14])[0]
+            elif name == b"ds64" and length >= 24:
+                long_data_size = struct.unpack("<QQQ", stream.read(24))[1]
+            elif name == b"bext" and length >= 338:
+                stream.seek(body + 320)
+                date, time = struct.unpack("10s8s", stream.read(18))
+                start = started_at(f"{date.decode('latin-1')}T{time.decode('latin-1')}")
+            elif name == b"data" and data_offset is None:
+                data_offset = body
+                if length == 0xFFFFFFFF and long_data_size is not None:
+                    length = long_data_size
+                data_size = size - body
+                unfinished = length == 0 and data_size > 0
+                if block_align and length not in (0, 0xFFFFFFFF):
+                    n_declared = length // block_align
+                if unfinished or length == 0xFFFFFFFF:
+                    break
+            position = body + length + length % 2
+    return WavHeader(n_declared, start, unfinished, data_offset, data_size)
