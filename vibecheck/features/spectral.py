@@ -1,0 +1,96 @@
+"""Stage 4: small array helpers that several signs share."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+TINY = 1e-30
+
+
+def moving_mean(values: NDArray[Any], n_window: int) -> NDArray[Any]:
+    """Centred moving mean along the last axis; shorter windows at the ends."""
+    n_window = min(n_window | 1, values.shape[-1])
+    half = n_window // 2
+    total = np.concatenate(
+        [np.zeros((*values.shape[:-1], 1)), np.cumsum(values, axis=-1, dtype=np.float64)], axis=-1
+    )
+    n = values.shape[-1]
+    last = np.minimum(np.arange(n) + half + 1, n)
+    first = np.maximum(np.arange(n) - half, 0)
+    return np.asarray((total[..., last] - total[..., first]) / (last - first))
+
+
+def segment_power(
+    values: NDArray[Any], inside: NDArray[np.bool_], n_segment: int, hop: int
+) -> tuple[FloatArray, int]:
+    """Average Hann-windowed power spectra of the segments that lie wholly inside a phase.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n_channels, n) or (n,)
+    inside : ndarray of bool, shape (n,)
+    n_segment, hop : int
+
+    Returns
+    -------
+    power : ndarray, shape (n_segment // 2 + 1,)
+        Summed over channels; zeros where no segment fits.
+    n_averages : int
+    """
+    rows = np.atleast_2d(values)
+    n = rows.shape[-1]
+    starts = np.arange(0, max(n - n_segment, -1) + 1, hop)
+    if starts.size:
+        count = np.concatenate([[0], np.cumsum(inside)])
+        starts = starts[count[starts + n_segment] - count[starts] >= 0.95 * n_segment]
+    if starts.size == 0:
+        return np.zeros(n_segment // 2 + 1), 0
+    window = (0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(n_segment) / n_segment)).astype(np.float32)
+    index = starts[:, None] + np.arange(n_segment)
+    pieces = rows[:, index]
+    pieces = (pieces - pieces.mean(axis=-1, keepdims=True)) * window
+    spectrum = scipy.fft.rfft(pieces, axis=-1)
+    power = (spectrum.real**2 + spectrum.imag**2).mean(axis=1, dtype=np.float64).sum(axis=0)
+    return power, int(starts.size)
+
+
+def line_over_background_db(
+    power: FloatArray,
+    order: FloatArray,
+    at_order: float,
+    tolerance: float,
+    half_width: float,
+) -> float | None:
+    """Power of a line over the median of its surroundings, in dB.
+
+    Parameters
+    ----------
+    power, order : ndarray, shape (n,)
+        Spectrum on a uniform order axis.
+    at_order : float
+        Nominal order.
+    tolerance : float
+        The largest bin within ± this is the line (wheels drift against each other).
+    half_width : float
+        Surroundings: from the tolerance out to ± this.
+
+    Returns
+    -------
+    float or None
+        ``None`` where the order lies outside the axis.
+    """
+    step = order[1] - order[0]
+    tolerance = max(tolerance, 1.01 * step)
+    if at_order - tolerance < 2 * step or at_order + half_width > order[-1]:
+        return None
+    distance = np.abs(order - at_order)
+    line = power[distance <= tolerance].max()
+    around = power[(distance > tolerance + 1.5 * step) & (distance <= half_width)]
+    if around.size < 4 or not line > 0.0:
+        return None
+    return float(10.0 * np.log10(line / max(float(np.median(around)), TINY)))

@@ -1,0 +1,79 @@
+"""Stage 4, sign 7: drag and unsteady turning, from the speed track alone."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vibecheck.features.spec import WHEELS, FeatureSpec
+from vibecheck.features.spectral import moving_mean
+from vibecheck.features.workings import Workings
+
+FEATURES: tuple[FeatureSpec, ...] = (
+    FeatureSpec(
+        name="coast_down_time_constant",
+        unit="log2 s",
+        formula="log2 of mean speed over mean deceleration in the coast-down",
+        shaft="none",
+        phase="coast_down",
+        raised_by="Little drag; binding gears and rubbing parts lower it.",
+        reading_high="The car coasts long (time constant 2^{value:.1f} s).",
+        reading_low="The car stops early (time constant 2^{value:.1f} s): something drags.",
+        zones=("gear_mesh", WHEELS),
+        neutral=1.0,
+        sign="speed",
+        source="viscous coast-down f = f0 exp(−t/τ); common practice, no source",
+    ),
+    FeatureSpec(
+        name="coast_down_bend",
+        unit="1",
+        formula="deceleration over its mean, fast half less slow half of the coast-down",
+        shaft="none",
+        phase="coast_down",
+        raised_by="Drag that grows with speed (air, oil); dry rubbing lowers it towards 0.",
+        reading_high="Drag grows with speed while it coasts ({value:+.1f}).",
+        reading_low="Drag is the same fast and slow: dry rubbing ({value:+.1f}).",
+        zones=("gear_mesh", WHEELS),
+        neutral=0.8,
+        sign="speed",
+        source="Coulomb against viscous drag; common practice, no source",
+    ),
+    FeatureSpec(
+        name="speed_ripple",
+        unit="log10",
+        formula="log10 of the robust spread of speed about its 0.5 s trend over the speed, hold",
+        shaft="none",
+        phase="hold",
+        raised_by="A drive that hunts: a load that comes and goes.",
+        reading_high="The speed hunts at steady throttle (10^{value:.1f} of it).",
+        reading_low="The speed is even at steady throttle (10^{value:.1f} of it).",
+        zones=("gear_mesh", "motor_mount"),
+        neutral=-3.0,
+        sign="speed",
+        source="common practice, no source",
+    ),
+)
+
+
+def measure(work: Workings) -> dict[str, float | None]:
+    """Measure the features of this sign."""
+    found: dict[str, float | None] = {}
+    if not work.runs:
+        return found
+    speed, step = work.speed, work.frame_step_s
+    coasting = work.certain & speed.in_phase("coast_down")
+    if coasting.sum() * step >= 0.4:
+        time_s, hz = speed.time_s[coasting], speed.rpm[coasting] / 60.0
+        slope, _ = np.polyfit(time_s - time_s.mean(), hz, 1)
+        if slope < 0.0:
+            found["coast_down_time_constant"] = float(np.log2(hz.mean() / -slope))
+            fast = hz >= np.median(hz)
+            if fast.sum() >= 5 and (~fast).sum() >= 5:
+                quick = np.polyfit(time_s[fast] - time_s[fast].mean(), hz[fast], 1)[0]
+                slow = np.polyfit(time_s[~fast] - time_s[~fast].mean(), hz[~fast], 1)[0]
+                found["coast_down_bend"] = float(np.clip((quick - slow) / slope, -4.0, 4.0))
+    holding = work.certain & speed.in_phase("hold")
+    if holding.sum() * step >= 0.6:
+        trend = moving_mean(speed.rpm, max(3, round(0.5 / step)))
+        ripple = np.abs(speed.rpm - trend)[holding] / np.maximum(trend[holding], 1e-9)
+        found["speed_ripple"] = float(np.log10(1.4826 * np.median(ripple) + 1e-6))
+    return found

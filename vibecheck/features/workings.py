@@ -1,0 +1,356 @@
+"""Stage 4: what several signs need, computed once per take.
+
+One real FFT of the take feeds everything: a bank of narrow bands (envelopes), the low band
+(shaft orders) and the band around the gear mesh are cut out of it and brought back at the low
+rate each of them needs. That keeps the cost near one FFT, whatever the number of bands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from vibecheck.car.profile import Car
+from vibecheck.features.spectral import moving_mean
+from vibecheck.recording.take import Take
+from vibecheck.track import PhaseName, SpeedTrack
+
+FloatArray = NDArray[np.float64]
+
+ENVELOPE_RATE_HZ = 2000.0
+"""Rate of the narrow bands' envelopes: above twice the second motor order on the bench."""
+FRAME_S = 0.25
+"""Length of the frames in which peakiness is judged: short against a run-up, long against
+the time between impacts of a wheel."""
+LOW_RATE_HZ = 12_000.0
+LOW_BAND_HZ = 2500.0
+BANDS_HZ: dict[str, tuple[float, float]] = {
+    "low": (300.0, 1500.0),
+    "mid": (1500.0, 3900.0),
+    "high": (3900.0, 8700.0),
+    "top": (8700.0, 15_900.0),
+}
+"""Bands of the catalogue; each is a run of the narrow bands of the bank."""
+_NARROW_EDGES_HZ = (300.0, 900.0, *np.arange(1500.0, 15_901.0, 1200.0).tolist())
+_EDGE_HZ = 150.0
+MIN_CONFIDENCE = 0.5
+"""Speed frames less certain than this are left out."""
+MIN_RUNNING_S = 0.5
+TINY = 1e-30
+
+
+@dataclass(frozen=True, eq=False)
+class Bank:
+    """Squared envelopes of the narrow bands.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (n,)
+    power : ndarray, shape (n_bands, n)
+        Squared envelope, summed over channels, over the take's mean square.
+    low_hz, high_hz : ndarray, shape (n_bands,)
+    """
+
+    time_s: FloatArray
+    power: NDArray[np.float32]
+    low_hz: FloatArray
+    high_hz: FloatArray
+
+    def rows_of(self, band: str) -> NDArray[np.intp]:
+        """Return the rows that lie inside a band of the catalogue (empty where none was heard)."""
+        low, high = BANDS_HZ[band]
+        return np.flatnonzero((self.low_hz >= low - 1.0) & (self.high_hz <= high + 1.0))
+
+
+def usable_channels(samples: NDArray[Any], sensor: str) -> NDArray[Any]:
+    """Return the channels worth hearing: all live axes of an accelerometer, one of a microphone.
+
+    The two capsules of a stereo microphone hear the same thing with different delays: adding
+    their envelopes would gain nothing, so the stronger one is taken.
+    """
+    spread = samples.std(axis=1)
+    if sensor == "accelerometer":
+        live = spread > 1e-3 * spread.max()
+        return samples[live] if live.any() else samples[:1]
+    best = int(np.argmax(spread))
+    return samples[best : best + 1]
+
+
+class Workings:
+    """Shared computations on one take; everything is computed at first use and kept.
+
+    Parameters
+    ----------
+    take : Take
+    speed : SpeedTrack
+    car : Car
+    """
+
+    def __init__(self, take: Take, speed: SpeedTrack, car: Car) -> None:
+        self.take = take
+        self.speed = speed
+        self.car = car
+        samples = np.nan_to_num(take.samples, nan=0.0, posinf=0.0, neginf=0.0)
+        channels = usable_channels(samples, take.sensor).astype(np.float64)
+        channels = channels - channels.mean(axis=1, keepdims=True)
+        power = float(np.mean(channels * channels)) * channels.shape[0]
+        # All later stages work on the take over its own r.m.s.: a gain leaves them unchanged.
+        self.is_silent = not power > 0.0
+        scale = 1.0 if self.is_silent else 1.0 / np.sqrt(power)
+        self.channels = (channels * scale).astype(np.float32)
+        nyquist = 0.5 * take.sample_rate_hz
+        self.bandwidth_hz = min(nyquist, take.bandwidth_hz or nyquist) * 0.95
+
+    # ---- speed -------------------------------------------------------------------------
+
+    def order_ratio(self, shaft: str) -> float | None:
+        """Events per motor turn of a named order; ``None`` where the car does not name it."""
+        return self.car.order(shaft).ratio if self.car.has_order(shaft) else None
+
+    @cached_property
+    def certain(self) -> NDArray[np.bool_]:
+        """Speed frames in which the shaft turns and the speed is trusted."""
+        return np.asarray(self.speed.running & (self.speed.confidence >= MIN_CONFIDENCE))
+
+    @cached_property
+    def frame_step_s(self) -> float:
+        """Time between speed frames."""
+        times = self.speed.time_s
+        return float(times[1] - times[0]) if times.size > 1 else 0.0
+
+    @cached_property
+    def runs(self) -> bool:
+        """True where enough of the take has a trusted speed."""
+        return bool(not self.is_silent and self.certain.sum() * self.frame_step_s >= MIN_RUNNING_S)
+
+    def phase_mask(self, time_s: FloatArray, phase: str) -> NDArray[np.bool_]:
+        """True at the times that belong to a phase, run with trusted speed."""
+        if self.speed.time_s.size == 0:
+            return np.zeros(time_s.size, dtype=bool)
+        nearest = np.clip(
+            np.rint(
+                (time_s - self.speed.time_s[0]) / (self.frame_step_s if self.frame_step_s else 1.0)
+            ).astype(np.intp),
+            0,
+            self.speed.time_s.size - 1,
+        )
+        mask: NDArray[np.bool_] = self.certain[nearest]
+        if phase == "running":
+            return mask
+        names: tuple[PhaseName, ...] = (
+            ("run_up", "hold") if phase == "driven" else (phase,)  # type: ignore[assignment]
+        )
+        inside = np.zeros(time_s.size, dtype=bool)
+        for name in names:
+            for stretch in self.speed.phases_named(name):
+                inside |= (time_s >= stretch.start_s) & (time_s < stretch.end_s)
+        return np.asarray(mask & inside)
+
+    def shaft_hz(self, time_s: FloatArray, ratio: float) -> FloatArray:
+        """Events per second of an order at any times."""
+        return np.asarray(self.speed.rpm_at(time_s) * (ratio / 60.0))
+
+    def turns(self, time_s: FloatArray) -> FloatArray:
+        """Turns of the reference shaft since the start, at any times."""
+        return np.interp(time_s, self.speed.time_s, self.speed.revolutions)
+
+    # ---- spectra -----------------------------------------------------------------------
+
+    @cached_property
+    def _transform(self) -> tuple[NDArray[np.complex64], int]:
+        n_fast = scipy.fft.next_fast_len(self.channels.shape[1], real=True)
+        return scipy.fft.rfft(self.channels, n_fast, axis=-1), n_fast
+
+    @property
+    def bin_hz(self) -> float:
+        """Distance between the bins of the whole take's transform."""
+        return self.take.sample_rate_hz / self._transform[1]
+
+    def band_signal(
+        self, low_hz: float, high_hz: float, rate_hz: float, edge_hz: float = _EDGE_HZ
+    ) -> tuple[NDArray[np.complex64], float]:
+        """Cut a band out of the take and bring it to zero frequency at a low rate.
+
+        The band has cosine edges. Its lower edge (less ``edge_hz``) becomes 0 Hz.
+
+        Parameters
+        ----------
+        low_hz, high_hz : float
+            −6 dB edges.
+        rate_hz : float
+            Wanted rate of the result, at least the band's width with its edges.
+        edge_hz : float
+            Half width of the cosine edges.
+
+        Returns
+        -------
+        signal : ndarray of complex64, shape (n_channels, m)
+        rate_hz : float
+            Its true rate.
+        """
+        transform, n_fast = self._transform
+        first = max(0, int((low_hz - edge_hz) / self.bin_hz))
+        last = min(transform.shape[1], int((high_hz + edge_hz) / self.bin_hz) + 1)
+        n_out = scipy.fft.next_fast_len(
+            max(last - first, round(rate_hz * n_fast / self.take.sample_rate_hz))
+        )
+        piece = transform[:, first:last] * self._edges(first, last, low_hz, high_hz, edge_hz)
+        # 2/n: the analytic signal's real part is the band-passed take.
+        signal = scipy.fft.ifft(piece, n_out, axis=-1) * np.float32(2.0 * n_out / n_fast)
+        kept = int(self.channels.shape[1] / n_fast * n_out)
+        return signal[:, :kept], n_out / n_fast * self.take.sample_rate_hz
+
+    def _edges(
+        self, first: int, last: int, low_hz: float, high_hz: float, edge_hz: float
+    ) -> NDArray[np.float32]:
+        # Ones but for the two cosine edges: only those need a sine.
+        weights = np.ones(last - first, dtype=np.float32)
+        n_edge = min(int(2.0 * edge_hz / self.bin_hz) + 2, last - first)
+        lower = (np.arange(first, first + n_edge) * self.bin_hz - low_hz) / (2.0 * edge_hz) + 0.5
+        upper = (high_hz - np.arange(last - n_edge, last) * self.bin_hz) / (2.0 * edge_hz) + 0.5
+        weights[:n_edge] *= np.sin(0.5 * np.pi * np.clip(lower, 0.0, 1.0)).astype(np.float32)
+        weights[-n_edge:] *= np.sin(0.5 * np.pi * np.clip(upper, 0.0, 1.0)).astype(np.float32)
+        return weights
+
+    @cached_property
+    def low_band(self) -> tuple[NDArray[np.float32], float] | None:
+        """The take below `LOW_BAND_HZ`, real, at `LOW_RATE_HZ` (its own rate where lower)."""
+        transform, n_fast = self._transform
+        top = min(LOW_BAND_HZ, self.bandwidth_hz)
+        last = min(transform.shape[1], int((top + _EDGE_HZ) / self.bin_hz) + 1)
+        wanted = round(LOW_RATE_HZ * n_fast / self.take.sample_rate_hz)
+        n_out = scipy.fft.next_fast_len(max(2 * last, wanted), real=True)
+        piece = transform[:, :last].copy()
+        frequency = np.arange(last) * self.bin_hz
+        piece *= np.clip((top + _EDGE_HZ - frequency) / _EDGE_HZ, 0.0, 1.0).astype(np.float32)
+        signal = scipy.fft.irfft(piece, n_out, axis=-1) * np.float32(n_out / n_fast)
+        kept = int(self.channels.shape[1] / n_fast * n_out)
+        return signal[:, :kept], n_out / n_fast * self.take.sample_rate_hz
+
+    @cached_property
+    def bank(self) -> Bank | None:
+        """Squared envelopes of the narrow bands that the take can hold."""
+        rows, low, high = [], [], []
+        rate = 0.0
+        for low_hz, high_hz in pairwise(_NARROW_EDGES_HZ):
+            if high_hz + _EDGE_HZ > self.bandwidth_hz or self.is_silent:
+                break
+            signal, rate = self.band_signal(low_hz, high_hz, ENVELOPE_RATE_HZ)
+            rows.append((signal.real**2 + signal.imag**2).sum(axis=0))
+            low.append(low_hz)
+            high.append(high_hz)
+        if not rows:
+            return None
+        power = np.stack(rows)
+        return Bank(np.arange(power.shape[1]) / rate, power, np.array(low), np.array(high))
+
+    # ---- frames of the bank ------------------------------------------------------------
+
+    @cached_property
+    def frame_length(self) -> int:
+        """Envelope samples in a frame of `FRAME_S`."""
+        if self.bank is None:
+            return 0
+        step = self.bank.time_s[1] - self.bank.time_s[0]
+        return max(8, round(FRAME_S / float(step)))
+
+    @cached_property
+    def frame_time_s(self) -> FloatArray:
+        """Centres of the frames."""
+        bank = self.bank
+        if bank is None or bank.time_s.size < self.frame_length:
+            return np.zeros(0)
+        n_frames = bank.time_s.size // self.frame_length
+        step = float(bank.time_s[1] - bank.time_s[0])
+        return np.asarray((np.arange(n_frames) + 0.5) * self.frame_length * step)
+
+    def framed(self, values: NDArray[Any]) -> NDArray[Any]:
+        """View a row of envelope samples as whole frames, shape (..., n_frames, frame_length)."""
+        n_frames = self.frame_time_s.size
+        kept = values[..., : n_frames * self.frame_length]
+        return kept.reshape(*values.shape[:-1], n_frames, self.frame_length)
+
+    @cached_property
+    def frame_level_db(self) -> FloatArray:
+        """Mean power of each narrow band in each frame, in dB, shape (n_bands, n_frames)."""
+        assert self.bank is not None
+        return np.asarray(
+            10.0 * np.log10(self.framed(self.bank.power).mean(axis=-1, dtype=np.float64) + TINY)
+        )
+
+    @cached_property
+    def frame_peakiness_db(self) -> FloatArray:
+        """Peakiness of each narrow band in each frame, in dB, shape (n_bands, n_frames).
+
+        Mean fourth power of the envelope over its squared mean square, against the value of
+        Gaussian noise: spectral kurtosis (Antoni 2006) plus two, halved, in dB. Channels whose
+        envelopes are added have the smaller Gaussian value 1 + 1/n_channels.
+        """
+        assert self.bank is not None
+        framed = self.framed(self.bank.power)
+        mean = framed.mean(axis=-1, dtype=np.float64)
+        # A single pass over float32; the sums of 500 squares keep six figures.
+        square = np.einsum("...i,...i->...", framed, framed) / self.frame_length
+        gaussian = 1.0 + 1.0 / self.channels.shape[0]
+        return np.asarray(10.0 * np.log10((square + TINY) / (gaussian * mean**2 + TINY)))
+
+    @cached_property
+    def broad_rows(self) -> NDArray[np.intp]:
+        """Narrow bands that count as structure-borne noise: from 1.5 kHz, or all there are."""
+        assert self.bank is not None
+        rows = np.flatnonzero(self.bank.low_hz >= 1500.0)
+        return rows if rows.size else np.arange(self.bank.low_hz.size)
+
+    @cached_property
+    def log_envelope(self) -> NDArray[np.float32]:
+        """Mean logarithm of the broad bands' envelopes less its slow trend, shape (n,).
+
+        The mean logarithm over bands weighs each band alike, so that a tone that fills one or two
+        of them (the gear mesh) cannot hide bursts that fill them all; the logarithm tames rare
+        huge impacts (log-envelope spectrum: Borghesani & Antoni 2018).
+        """
+        assert self.bank is not None
+        logs = np.log(self.bank.power[self.broad_rows] + np.float32(TINY))
+        mean = logs.mean(axis=0)
+        return np.asarray(mean - moving_mean(mean, self.frame_length), dtype=np.float32)
+
+    # ---- angle -------------------------------------------------------------------------
+
+    def at_angles(
+        self, time_s: FloatArray, values: NDArray[Any], per_turn: int, phase: str
+    ) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+        """Resample a slowly varying row to equal steps of the motor's turn.
+
+        Parameters
+        ----------
+        time_s : ndarray, shape (n,)
+            Uniform.
+        values : ndarray, shape (..., n)
+        per_turn : int
+            Samples per turn of the reference shaft.
+        phase : str
+
+        Returns
+        -------
+        values : ndarray, shape (..., m)
+        inside : ndarray of bool, shape (m,)
+            True where the sample lies in the phase.
+        """
+        turns = self.turns(time_s)
+        n_out = int((turns[-1] - turns[0]) * per_turn)
+        if n_out < 2:
+            return values[..., :0], np.zeros(0, dtype=bool)
+        grid = turns[0] + np.arange(n_out) / per_turn
+        # Inverse of a monotone function; standing frames collapse to a point and are skipped.
+        at = np.interp(grid, self.speed.revolutions, self.speed.time_s)
+        position = (at - time_s[0]) / (time_s[1] - time_s[0])
+        base = np.clip(position.astype(np.intp), 0, time_s.size - 2)
+        share = np.clip(position - base, 0.0, 1.0).astype(values.dtype)
+        out = values[..., base] * (1 - share) + values[..., base + 1] * share
+        return out, self.phase_mask(at, phase)
