@@ -12,8 +12,9 @@ from typing import Any
 
 import numpy as np
 
+from vibecheck.advice import CHECK_CAUTIONS, HAND_CHECK
 from vibecheck.car.profile import Car, Drivetrain, Order
-from vibecheck.car.zones import ZONE_NAMES, Fastener, Zone
+from vibecheck.car.zones import ZONE_NAMES, default_zones
 from vibecheck.features.vector import FeatureVector
 from vibecheck.findings import Finding, QualityReport
 from vibecheck.recording.take import Take
@@ -28,18 +29,6 @@ from vibecheck.result import (
 )
 from vibecheck.track import OrderAmbiguity, Phase, SpeedTrack
 
-HAND_CHECK = (
-    "The full hand check is due before the car runs: vibecheck says where to begin, "
-    "never that the rest may be skipped."
-)
-CAUTIONS = (
-    "Unplug the battery before you put a tool or a finger near a wheel or the gears.",
-    "Keep face and hands out of the plane of the tyres: they grow with speed and can burst.",
-    "A nut that lost its preload but has no play yet makes no sound.",
-    "The car's own manual and the rules where you run come first.",
-)
-SEVERITY = {"wheel": 3, "motor_mount": 2, "gear_mesh": 2, "driveline": 3, "battery_hold_down": 3}
-
 
 def make_car() -> Car:
     """Return an invented car."""
@@ -52,27 +41,7 @@ def make_car() -> Car:
         Order("spur", spur, "shaft"),
         Order("wheel", spur / 2.85, "shaft"),
     )
-    zones = tuple(
-        Zone(
-            name,
-            SEVERITY.get("wheel" if name.startswith("wheel") else name, 1),
-            (Fastener("wheel nut", "M5x0.8"),),
-            1,
-            how_to_check(name),
-        )
-        for name in ZONE_NAMES
-    )
-    return Car("Saltflat 8", "4wd", drivetrain, orders, zones, file="saltflat8.toml")
-
-
-def how_to_check(zone: str) -> str:
-    """Return a made-up instruction of usual length."""
-    if zone.startswith("wheel"):
-        return (
-            "Battery unplugged, hold the tyre at the top and the bottom and rock it. "
-            "Then put the wheel wrench on the nut."
-        )
-    return "Battery unplugged, put the driver into each screw and turn gently towards tight."
+    return Car("Saltflat 8", "4wd", drivetrain, orders, default_zones("4wd"), file="saltflat8.toml")
 
 
 def make_speed(duration_s: float, step_s: float = 0.02, top_rpm: float = 18000.0) -> SpeedTrack:
@@ -117,7 +86,13 @@ def make_take(
     turns = np.cumsum(rpm / 60.0) / sample_rate_hz
     running = rpm > 0
     x = 0.001 * rng.standard_normal(n) * (1.0 + 4.0 * rpm / 18000.0)
-    for order, amplitude in ((1.0, 0.02), (2.0, 0.01), (26 / 46, 0.006), (0.1983, 0.01), (26, 0.03)):
+    for order, amplitude in (
+        (1.0, 0.02),
+        (2.0, 0.01),
+        (26 / 46, 0.006),
+        (0.1983, 0.01),
+        (26, 0.03),
+    ):
         alive = running & (order * rpm / 60.0 < 0.45 * sample_rate_hz)
         x += amplitude * alive * np.sin(2 * np.pi * order * turns)
     gate = (0.1983 * turns) % 1.0 < 0.06
@@ -148,7 +123,10 @@ def make_features(bump: float = 0.0) -> FeatureVector:
 def make_zones(verdict: str, *, heavy: bool = False) -> tuple[ZoneRisk, ...]:
     """Return one risk for each zone of `make_car`."""
     zones = []
-    for place, name in enumerate(("wheel_rear_left", *(z for z in ZONE_NAMES if z != "wheel_rear_left"))):
+    known = {zone.name: zone for zone in default_zones("4wd")}
+    for place, name in enumerate(
+        ("wheel_rear_left", *(z for z in ZONE_NAMES if z != "wheel_rear_left"))
+    ):
         heard = name not in ("steering", "body_and_aero")
         probability = 0.11 / (1 + place)
         if place == 0 and verdict == "inspect_first":
@@ -169,12 +147,12 @@ def make_zones(verdict: str, *, heavy: bool = False) -> tuple[ZoneRisk, ...]:
                     4100.0,
                     None,
                     float("nan"),
-                    "The rattle begins at 4 100 rpm on the way up and stops at 3 600 rpm on the way "
-                    "down, as a part with play does.",
+                    "The rattle begins at 4 100 rpm on the way up and stops at 3 600 rpm on the "
+                    "way down, as a part with play does.",
                     "spin.wav",
                 ),
             ] * (2 if heavy else 1)
-        severity = SEVERITY.get("wheel" if name.startswith("wheel") else name, 1)
+        severity = known[name].severity
         zones.append(
             ZoneRisk(
                 name,
@@ -187,7 +165,7 @@ def make_zones(verdict: str, *, heavy: bool = False) -> tuple[ZoneRisk, ...]:
                 tuple(evidence),
                 ZoneHistory(0.05, 3, 1),
                 heard=heard,
-                how_to_check=how_to_check(name),
+                how_to_check=known[name].how_to_check,
             )
         )
     return tuple(zones)
@@ -282,8 +260,8 @@ def make_result(
         "verdict": verdict,
         "unfamiliar": Unfamiliar(1.2, 3.0, False),
         "hand_check": HAND_CHECK,
-        "cautions": CAUTIONS,
+        "cautions": CHECK_CAUTIONS,
         "baseline_takes": baseline,
-        "notes": (),
+        "notes": ("One take was too short to follow its coast-down.",) if heavy else (),
     }
     return CheckResult(**(values | changes))

@@ -26,8 +26,10 @@ from vibecheck.track import SpeedTrack
 
 Array = NDArray[np.floating]
 NamedOrder = tuple[str, float]
-N_ROWS, N_COLUMNS = 300, 700
+N_ROWS, N_COLUMNS, MAX_SPEED_ROWS = 300, 700, 200
 SHOWN_RANGE_DB = 60.0
+CLEAR_LINE_DB = 10.0
+LABEL_TOP = 22
 LINE_ROOM = 16  # height of one line of labels above a plot box
 
 
@@ -110,7 +112,7 @@ def spectrogram(
         "Loudness over time and frequency, with the speed that was found",
         y_scale="log",
         height=290,
-        top=24 + LINE_ROOM,
+        top=LABEL_TOP + LINE_ROOM,
     )
     half = 0.5 * float(time_s[1] - time_s[0]) if time_s.size > 1 else 0.5 * duration_s
     extent = (max(0.0, time_s[0] - half), min(duration_s, time_s[-1] + half), low_hz, high_hz)
@@ -144,9 +146,7 @@ def _phases(axes: Axes, speed: SpeedTrack, duration_s: float) -> None:
             axes.text((x0 + x1) / 2, top - 5, words, anchor="middle", colour=SOFT)
 
 
-def _order_track(
-    axes: Axes, speed: SpeedTrack, name: str, ratio: float, *, dashed: bool
-) -> None:
+def _order_track(axes: Axes, speed: SpeedTrack, name: str, ratio: float, *, dashed: bool) -> None:
     track = np.where(speed.running, speed.rpm / 60.0 * ratio, np.nan)
     low, high = axes.y_range
     track = np.where((track >= low) & (track <= high), track, np.nan)
@@ -205,17 +205,18 @@ def order_spectrum(
         "Order spectrum against the snug car" if baseline else "Order spectrum",
         x_scale="log",
         height=300,
-        top=24 + 3 * LINE_ROOM,
     )
     x_ticks, y_ticks = log_ticks(low, high), linear_ticks(*y_range)
-    axes.grid((), y_ticks)
     _named_orders(axes, named)
+    axes.grid((), y_ticks)
     if snug.size:
         axes.curve(x, snug, colour="#8a8a8a", width=1.0, fill="#dcdcdc")
     axes.curve(x, y, colour=BLUE, width=1.5)
     axes.frame(x_ticks, y_ticks)
-    question = "Which turning part is louder than when snug?" if snug.size else (
-        "Which turning part is loud?"
+    question = (
+        "Which turning part is louder than when snug?"
+        if snug.size
+        else ("Which turning part is loud?")
     )
     return Picture("order_spectrum", question, axes.svg(), _order_reading(x, y, snug, named))
 
@@ -239,21 +240,30 @@ def _median_on(x: Array, curves: Sequence[tuple[Array, Array]]) -> Array:
 
 
 def _named_orders(axes: Axes, named: Sequence[NamedOrder]) -> None:
-    """Mark the orders, their names on three lines above the box; what does not fit stays a mark."""
-    _, top, _, height = axes.box
-    ends = [-math.inf] * 3
-    for name, ratio in sorted(named, key=lambda item: item[1]):
-        x = axes.x(ratio)
-        axes.segment((x, top, x, top + height), colour=ORANGE, dash="2 3")
-        half = len(name) * CHARACTER / 2
+    """Mark the orders, with their names on up to three lines above the box.
+
+    Makes the room above the box that the names need. What does not fit stays a mark without a
+    name; the caller gives the more telling orders first, and those find room first.
+    """
+    taken: list[list[tuple[float, float]]] = [[], [], []]
+    placed: list[tuple[float, float, int, str]] = []
+    for name, ratio in named:
+        x, half = axes.x(ratio), len(name) * CHARACTER / 2 + 2
         middle = min(max(x, half), WIDTH - half)
-        for line in range(3):
-            if middle - half > ends[line] + 4:
-                y = top - 5 - line * LINE_ROOM
-                axes.segment((x, y + 2, x, top), colour=ORANGE)
-                axes.text(middle, y, name, anchor="middle", colour=ORANGE, bold=True)
-                ends[line] = middle + half
+        for line, spans in enumerate(taken):
+            if all(middle + half < left or middle - half > right for left, right in spans):
+                spans.append((middle - half, middle + half))
+                placed.append((x, middle, line, name))
                 break
+    axes.top = LABEL_TOP + LINE_ROOM * (1 + max((line for _, _, line, _ in placed), default=-1))
+    _, top, _, height = axes.box
+    for _, ratio in named:
+        axes.segment((axes.x(ratio), top, axes.x(ratio), top + height), colour=ORANGE, dash="2 3")
+    for x, _, line, _ in placed:
+        axes.segment((x, top - 4 - line * LINE_ROOM, x, top), colour=ORANGE)
+    for _, middle, line, name in placed:
+        y = top - 5 - line * LINE_ROOM
+        axes.text(middle, y, name, anchor="middle", colour=ORANGE, bold=True, halo=True)
 
 
 def nearest_name(order: float, named: Sequence[NamedOrder], tolerance: float = 0.03) -> str:
@@ -278,10 +288,21 @@ def _order_reading(x: Array, y: Array, snug: Array, named: Sequence[NamedOrder])
             "check and give it with --baseline."
         )
     rise = np.where(np.isfinite(snug), y - snug, -np.inf)
-    rise[y < np.nanmax(y) - 50.0] = -np.inf  # a rise out of the noise floor says little
+    rise[y < running_median(y) + CLEAR_LINE_DB] = -np.inf  # a rise within the noise says little
+    head = "Blue: this take. Grey: the snug car."
+    if not np.isfinite(rise).any() or float(rise.max()) < 1.0:
+        return f"{head} No clear line is louder than it was."
     at = int(np.argmax(rise))
-    words = f"Blue: this take. Grey: the snug car. The largest rise among the clear lines is "
-    return f"{words}{rise[at]:+.0f} dB at order {x[at]:.3g}{nearest_name(float(x[at]), named)}."
+    where = f"order {x[at]:.3g}{nearest_name(float(x[at]), named)}"
+    return f"{head} The largest rise of a clear line is {rise[at]:+.0f} dB at {where}."
+
+
+def running_median(values: Array, n_window: int = 41) -> Array:
+    """Return the median around each value: the floor that lines stand on."""
+    from scipy.ndimage import median_filter
+
+    floor: Array = median_filter(np.nan_to_num(values, nan=-300.0), size=n_window, mode="nearest")
+    return floor
 
 
 def order_speed_map(
@@ -319,16 +340,17 @@ def order_speed_map(
         "Level over order and speed",
         x_scale="log",
         height=300,
-        top=24 + 3 * LINE_ROOM,
     )
-    rows = min(200, rpm.size)
+    _named_orders(axes, named)
+    marks, axes.parts = axes.parts, []
+    rows = min(MAX_SPEED_ROWS, rpm.size)
     edges = np.linspace(0, rpm.size, rows + 1).astype(np.intp)
     grid = max_pool(pooled.T, edges, 0)[::-1]
     axes.image(
         level_index(np.where(np.isfinite(grid), grid, np.nan), floor, top),
         (low, high, float(rpm[0]), float(rpm[-1])),
     )
-    _named_orders(axes, named)
+    axes.parts += marks
     axes.frame(log_ticks(low, high), linear_ticks(float(rpm[0]), float(rpm[-1])))
     if finite.size:
         row, column = np.unravel_index(int(np.nanargmax(filled)), filled.shape)
@@ -363,10 +385,9 @@ def envelope_orders(
         What chance alone would hardly exceed.
     """
     seen = np.isfinite(strength) & (order > 0)
-    ratios = [ratio for name, ratio in orders if ratio > 0 and name != "mesh"] or [1.0]
+    slow = [ratio for _, ratio in orders if 0 < ratio < 3.0]  # the mesh would squeeze the rest
     low = float(order[seen][0]) if seen.any() else 0.0
-    high = min(float(order[-1]), max(4.0 * max(r for r in ratios if r < 3.0) if any(
-        r < 3.0 for r in ratios) else 4.0, 4.0))
+    high = min(float(order[-1]), 4.0 * max(slow, default=1.0))
     inside = seen & (order <= high)
     x, y = order[inside], strength[inside]
     bound = np.broadcast_to(np.nan if limit is None else np.asarray(limit), order.shape)[inside]
@@ -379,12 +400,11 @@ def envelope_orders(
         f"strength, {unit}",
         "Envelope order spectrum",
         height=290,
-        top=24 + 3 * LINE_ROOM,
         left=52,
     )
     y_ticks = linear_ticks(0.0, top, 4)
-    axes.grid((), y_ticks)
     _named_orders(axes, named)
+    axes.grid((), y_ticks)
     axes.curve(x, y, colour=BLUE, width=1.5)
     if np.isfinite(bound).any():
         axes.curve(x, bound, colour=INK, width=1.2, dash="6 4")
@@ -392,20 +412,26 @@ def envelope_orders(
         place = axes.y(min(at, top)) - 5
         axes.text(WIDTH - 12, place, "chance", anchor="end", halo=True)
     axes.frame(linear_ticks(0.0, high), y_ticks)
-    reading = "Nothing could be heard to beat in step with a shaft."
-    if x.size:
-        excess = y / bound if np.isfinite(bound).any() else y / np.median(y)
-        at_peak = int(np.nanargmax(np.where(x >= 0.05, excess, -np.inf)))
-        name = nearest_name(float(x[at_peak]), named)
-        if np.isfinite(bound).any() and excess[at_peak] <= 1.0:
-            reading = (
-                "No line rises over the dashed limit of chance: no knocking in step with a shaft "
-                "was heard. A part without play makes none."
-            )
-        else:
-            reading = (
-                f"The noise swells {x[at_peak]:.3g} times per {shaft} turn{name}"
-                f"{', %.1f times the limit of chance' % excess[at_peak] if np.isfinite(bound).any() else ''}"
-                ". Lines at a part's order and its multiples mean knocks in step with that part."
-            )
+    reading = _envelope_reading(x, y, bound, named, shaft)
     return Picture("envelope_orders", "Does it knock in step with a part?", axes.svg(), reading)
+
+
+def _envelope_reading(
+    x: Array, y: Array, bound: Array, named: Sequence[NamedOrder], shaft: str
+) -> str:
+    if not x.size:
+        return "No order of the envelope could be observed in this recording."
+    known = bool(np.isfinite(bound).any())
+    excess = y / bound if known else y / np.median(y)
+    at = int(np.nanargmax(excess))
+    if known and excess[at] <= 1.0:
+        return (
+            "No line rises over the dashed limit of chance: no knocking in step with a shaft was "
+            "heard. A part without play makes none."
+        )
+    times = f", {number_words(float(excess[at]))} times the limit of chance" if known else ""
+    return (
+        f"The noise swells {x[at]:.3g} times per {shaft} turn"
+        f"{nearest_name(float(x[at]), named)}{times}. Lines at a part's order and its multiples "
+        "mean knocks in step with that part."
+    )

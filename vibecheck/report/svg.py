@@ -1,7 +1,8 @@
 """Report: small vector pictures with axes. Text stays readable at the width of a phone.
 
-Every picture is `WIDTH` units wide and its text `TEXT` units high; shown at a phone's 388 pixels the
-text is over 12 pixels high. Dark on white, and nothing is told by colour alone.
+Every picture is `WIDTH` units wide and its text `TEXT` units high: over 12 pixels on a phone that
+shows it 388 pixels wide. Dark on white, and nothing is told by colour alone.
+
 """
 
 from __future__ import annotations
@@ -106,7 +107,7 @@ def png_data_uri(index: NDArray[np.uint8], palette: Sequence[int]) -> str:
 
 
 def level_palette(n_levels: int = 48) -> list[int]:
-    """Return a palette from white (quiet) to near-black blue (loud): readable by lightness alone."""
+    """Return a palette from white (quiet) to near-black blue (loud), told apart by lightness."""
     stops = np.array(
         [[255, 255, 255], [206, 222, 238], [120, 165, 208], [35, 92, 156], [6, 30, 72], [0, 8, 26]],
         dtype=np.float64,

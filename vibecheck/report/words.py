@@ -32,6 +32,10 @@ SIMULATED_REMARK = (
     "The model learned from simulated recordings, not from real cars. Its percentages are a guide "
     "for where to begin; how well they fit your car is not known."
 )
+UNFAMILIAR_REMARK = (
+    "These recordings sound unlike anything the model learned from. Trust the percentages little, "
+    "and the order of the list no more than them."
+)
 BLIND_REMARK = (
     "No car file was given. Without one vibecheck knows neither the gearing nor the zones: it can "
     "follow a speed and draw the sound, but it cannot name the rotating parts or rank zones. "
@@ -72,7 +76,8 @@ def interval(low: float, high: float) -> str:
     """Return an interval of probabilities as whole percentages."""
     if not (math.isfinite(low) and math.isfinite(high)):
         return "interval unknown"
-    return f"{100 * max(0.0, low):.0f} to {100 * min(1.0, high):.0f} %"
+    ends = [100.0 * min(max(end, 0.0), 1.0) for end in (low, high)]
+    return f"{' to '.join(f'{end:.1f}' if end < 10.0 else f'{end:.0f}' for end in ends)} %"
 
 
 def join_words(words: Iterable[str]) -> str:
@@ -90,7 +95,7 @@ def ranked(result: CheckResult) -> list[ZoneRisk]:
 
 def is_blind(result: CheckResult) -> bool:
     """Tell whether the check was made without knowing the car."""
-    return not result.car.orders and not result.car.zones
+    return not result.car.file and not result.car.zones and result.car.drivetrain is None
 
 
 def verdict_words(result: CheckResult) -> tuple[str, str]:
@@ -114,6 +119,18 @@ def verdict_words(result: CheckResult) -> tuple[str, str]:
         "The sound does not let the zones be ranked. "
         + ("Check every zone by hand." if zones else "Check the whole car by hand."),
     )
+
+
+def history_words(zone: ZoneRisk) -> str:
+    """Return what the hand-check history says about a zone; empty where there is none."""
+    parts = []
+    if zone.history.finds:
+        times = "once" if zone.history.finds == 1 else f"{zone.history.finds} times"
+        parts.append(f"found loose {times} before")
+    if zone.history.runs_since_hand_check is not None:
+        runs = zone.history.runs_since_hand_check
+        parts.append(f"{runs} run{'' if runs == 1 else 's'} since its last hand check")
+    return f"History: {join_words(parts)}." if parts else ""
 
 
 def not_heard(result: CheckResult) -> list[str]:
