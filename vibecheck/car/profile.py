@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from vibecheck.car.zones import Zone
@@ -58,6 +58,8 @@ class Car:
         ``mesh``, ``spur``, ``wheel`` and those of its bearings; for a bare machine as given.
     shaft : str
         Name of the reference shaft: ``"motor"``, or ``"reference"`` for a bare machine.
+    file : str
+        Name of the file it was read from; two cars that differ in nothing else are equal.
     """
 
     name: str
@@ -67,7 +69,7 @@ class Car:
     zones: tuple[Zone, ...] = ()
     bearings: tuple[Bearing, ...] = ()
     shaft: str = "motor"
-    file: str = ""
+    file: str = field(default="", compare=False)
 
     def order(self, name: str) -> Order:
         """Return the order of one name.
