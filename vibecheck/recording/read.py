@@ -71,6 +71,10 @@ def read_take(
         from vibecheck.recording.read_audio import read_audio
 
         return read_audio(source, request)
+    if source.kind == "table":
+        from vibecheck.recording.read_table import read_text_table
+
+        return read_text_table(source, request)
     raise InputError(
         "This is not a kind of file that can be read.",
         where=source.where,
