@@ -1,0 +1,261 @@
+"""Speed tracking, evidence: how well each candidate speed explains each moment.
+
+All known orders vote together (multi-order probabilistic approach: Leclère, André, Antoni,
+Mech. Syst. Signal Process. 81 (2016) 240–252). Their votes are log-likelihood ratios "a line is
+here" against "only noise, or somebody else's line, is here", on spectra divided by their noise
+floor.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage, special
+
+from vibecheck.dsp.tracking_front import MID_FROM_HZ, SHORT_FROM_HZ, Front, Level
+
+FLOOR_QUANTILE = 0.4
+FLOOR_BINS = 24
+PRESENT = 0.7  # prior probability that a known order shows in the spectrum at all
+STRAY = 0.02  # prior probability that an unrelated line sits in a given bin
+_TABLE_STEP = 0.125
+_TABLE_SIZE = 1024
+
+
+@dataclass(frozen=True)
+class Line:
+    """One order to look for: events per turn of the reference shaft, and its say (0–1)."""
+
+    order: float
+    weight: float = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Whitened:
+    """One level's power over its noise floor, at the tracker's steps (two frames each).
+
+    ``votes[bin, step]`` is the log-likelihood ratio, ``power[step, bin]`` the power over the floor,
+    summed over looks and channels. ``floor[channel, block, bin]`` is the mean noise power, one
+    block for ``block_frames`` frames.
+    """
+
+    level: Level
+    votes: NDArray[np.float32]
+    power: NDArray[np.float32]
+    floor: NDArray[np.float32]
+    block_frames: int
+
+
+@lru_cache(maxsize=16)
+def vote_table(n_looks: int, stray: float = STRAY) -> NDArray[np.float32]:
+    """Log-likelihood ratio of a line against no line of ours, tabulated over summed power.
+
+    The sum ``q`` of ``n_looks`` noise-normalised powers is Gamma(n_looks, 1) in noise and
+    Gamma(n_looks, 1 + s) where a line of signal-to-noise ratio ``s`` stands, with ``s`` log-uniform
+    in 1.5–1000. ``stray`` is the chance that the line belongs to something else: it bounds the vote
+    by ``ln(PRESENT / stray)``, so that no single line, however strong, decides alone.
+    Entry ``i`` is for ``q = i * 0.125``.
+    """
+    q = np.arange(_TABLE_SIZE) * _TABLE_STEP
+    snr = np.geomspace(1.5, 1000.0, 25)
+    log_ratio = special.logsumexp(
+        q[:, np.newaxis] * (snr / (1 + snr)) - n_looks * np.log1p(snr), axis=1
+    ) - np.log(snr.size)
+    ours = np.logaddexp(np.log1p(-PRESENT), np.log(PRESENT) + log_ratio)
+    theirs = np.logaddexp(np.log1p(-stray), np.log(stray) + log_ratio)
+    table = (ours - theirs).astype(np.float32)
+    table.setflags(write=False)
+    return table
+
+
+def noise_floor(power: NDArray[np.float32], n_looks: int) -> NDArray[np.float32]:
+    """Mean noise power per bin from a low quantile over neighbouring bins, lines ignored.
+
+    Parameters
+    ----------
+    power : ndarray, shape (..., n_bins)
+        Sums of ``n_looks`` exponentially distributed powers.
+    """
+    n_bins = power.shape[-1]
+    width = min(FLOOR_BINS, n_bins)
+    starts = np.unique(np.linspace(0, n_bins - width, max(1, round(2 * n_bins / width) - 1)))
+    starts = starts.astype(int)
+    rank = int(FLOOR_QUANTILE * (width - 1))
+    windows = np.lib.stride_tricks.sliding_window_view(power, width, axis=-1)[..., starts, :]
+    quantile = np.partition(windows, rank, axis=-1)[..., rank]
+    # Quantile of Gamma(n_looks, 1) at the rank used, so that the floor is a mean.
+    scale = n_looks / special.gammaincinv(n_looks, (rank + 0.7) / (width + 0.4))
+    centre = starts + (width - 1) / 2.0
+    log_floor = np.log(quantile * np.float32(scale) + np.float32(1e-30))
+    weights = _interpolation(centre, n_bins)
+    floor: NDArray[np.float32] = np.exp(log_floor @ weights)
+    return floor
+
+
+def _interpolation(centres: NDArray[np.float64], n_bins: int) -> NDArray[np.float32]:
+    identity = np.eye(centres.size)
+    bins = np.arange(n_bins)
+    return np.stack([np.interp(bins, centres, row) for row in identity]).astype(np.float32)
+
+
+def whiten(level: Level, *, static: bool = True) -> Whitened:
+    """Divide a level by its noise floor and turn it into votes.
+
+    The floor is a low quantile over frequency, smoothed over about 0.2 s; with ``static`` it is
+    raised where a line stood still for (nearly) the whole recording, such as mains hum or a fan.
+    """
+    spectrum = level.spectrum
+    channels, n_frames, _ = spectrum.shape
+    power = spectrum.real**2
+    power += spectrum.imag**2
+    n_steps = max(1, n_frames // 2)
+    pairs = power[:, : 2 * n_steps : 2].copy()
+    if n_frames > 1:
+        pairs += power[:, 1 : 2 * n_steps : 2]
+    overlapping = level.hop_share < 0.5
+    looks = 1 if overlapping or n_frames == 1 else 2
+    if overlapping and n_frames > 1:
+        pairs *= 0.5  # strongly overlapping frames are nearly one look
+    # Floor on blocks of several steps: the mean over time, then the quantile over frequency.
+    block = min(n_steps, 8)
+    n_blocks = -(-n_steps // block)
+    sampled = pairs[:, block // 2 :: block] if n_steps >= block else pairs[:, :1]
+    sampled = sampled[:, :n_blocks]
+    floor = noise_floor(sampled, looks) / looks
+    if floor.shape[1] < n_blocks:
+        floor = np.concatenate([floor, floor[:, -1:]], axis=1)
+    floor = ndimage.uniform_filter1d(floor, 3, axis=1, mode="nearest").astype(np.float32)
+    loudest = float(floor.mean()) + float(power.mean())
+    np.maximum(floor, np.float32(1e-9 * loudest + 1e-30), out=floor)
+    if static:
+        floor = np.maximum(floor, standing_floor(pairs / looks)[:, np.newaxis])
+    expanded = np.repeat(floor, block, axis=1)[:, :n_steps]
+    summed = (pairs / expanded).sum(axis=0)
+    index = np.minimum(summed * np.float32(1.0 / _TABLE_STEP), _TABLE_SIZE - 1)
+    table = vote_table(looks * channels)
+    votes = np.ascontiguousarray(table[index.astype(np.int32)].T)
+    return Whitened(level, votes, summed, floor, 2 * block)
+
+
+def standing_floor(power: NDArray[np.float32], *, blocks: int = 12) -> NDArray[np.float32]:
+    """Power in each bin that never left: the lowest mean over parts of the recording.
+
+    Minimum statistics (R. Martin, IEEE Trans. Speech Audio Process. 9 (2001) 504–512) with long
+    blocks. ``power`` has shape (n_channels, n_steps, n_bins).
+    """
+    channels, n_steps, n_bins = power.shape
+    length = max(1, n_steps // blocks)
+    count = n_steps // length
+    means = power[:, : count * length].reshape(channels, count, length, n_bins).mean(axis=2)
+    out: NDArray[np.float32] = means.min(axis=1) * np.float32(1.5)
+    return out
+
+
+def candidate_evidence(
+    whitened: Sequence[Whitened],
+    front: Front,
+    candidates_hz: NDArray[np.float64],
+    lines: Sequence[Line],
+) -> NDArray[np.float32]:
+    """Sum the votes of all lines for each candidate speed.
+
+    Returns
+    -------
+    ndarray, shape (n_candidates, n_steps)
+        Log-likelihood ratio of "the shaft turns at this speed" against "it is off".
+    """  # fmt: skip
+    by_name = {item.level.name: item for item in whitened}
+    n_steps = whitened[0].votes.shape[1]
+    evidence = np.zeros((candidates_hz.size, n_steps), np.float32)
+    for line in lines:
+        frequency = line.order * candidates_hz
+        for item, first, last in level_ranges(by_name, front, frequency):
+            rows = np.rint(frequency[first:last] / item.level.bin_hz).astype(np.intp)
+            votes = item.votes[rows]
+            if line.weight != 1.0:
+                votes *= np.float32(line.weight)
+            evidence[first:last] += votes
+    return evidence
+
+
+def level_ranges(
+    by_name: dict[str, Whitened], front: Front, frequency_hz: NDArray[np.float64]
+) -> list[tuple[Whitened, int, int]]:
+    """Which level serves which stretch of rising frequencies; unseen ones are left out."""
+    out = []
+    for item in by_name.values():
+        low, high = _serves(item.level)
+        first = int(np.searchsorted(frequency_hz, low))
+        last = int(np.searchsorted(frequency_hz, high))
+        if last > first:
+            out.append((item, first, last))
+    return out
+
+
+def sharpened(
+    whitened: Sequence[Whitened],
+    front: Front,
+    lines: Sequence[Line],
+    coarse_hz: NDArray[np.float64],
+    reach_hz: NDArray[np.float64],
+    *,
+    points: int = 41,
+    blur: int = 5,
+) -> NDArray[np.float64]:
+    """Place the speed within ``+- reach_hz`` of a coarse track by the peaks of all lines.
+
+    The sum over lines of the log power, averaged over ``blur`` steps along the track, has its peak
+    within a few hundredths of a bin of the highest strong line.
+
+    Parameters
+    ----------
+    coarse_hz, reach_hz : ndarray, shape (n_steps,)
+        One unbroken stretch; ``coarse_hz`` 0 where the shaft is off (left as it is).
+    """
+    running = np.flatnonzero(coarse_hz > 0.0)
+    if running.size == 0:
+        return coarse_hz.copy()
+    offset = np.linspace(-1.0, 1.0, points)
+    speed = coarse_hz[running, np.newaxis] + reach_hz[running, np.newaxis] * offset
+    score = np.zeros(speed.shape, np.float32)
+    for line in lines:
+        middle = line.order * coarse_hz[running]
+        for item in whitened:
+            low, high = _serves(item.level)
+            rows = np.flatnonzero((middle >= low) & (middle < high))
+            if rows.size == 0:
+                continue
+            position = line.order * speed[rows] / item.level.bin_hz
+            position = np.clip(position, 0.0, item.power.shape[1] - 1.001)
+            bin_ = position.astype(np.intp)
+            part = (position - bin_).astype(np.float32)
+            flat = np.log1p(item.power[running[rows]])
+            which = np.arange(rows.size)[:, np.newaxis]
+            below, above = flat[which, bin_], flat[which, bin_ + 1]
+            score[rows] += np.float32(line.weight) * (below + part * (above - below))
+    gaps = np.flatnonzero(np.diff(running) > 1) + 1
+    out = coarse_hz.copy()
+    for part_rows in np.split(np.arange(running.size), gaps):
+        stretch = ndimage.uniform_filter1d(score[part_rows], blur, axis=0, mode="nearest")
+        peak = np.clip(stretch.argmax(axis=1), 1, points - 2)
+        rows = np.arange(peak.size)
+        left, mid, right = (stretch[rows, peak + d] for d in (-1, 0, 1))
+        curve = left - 2.0 * mid + right
+        shift = np.where(curve < -1e-6, 0.5 * (left - right) / np.minimum(curve, -1e-6), 0.0)
+        at = (peak + np.clip(shift, -1.0, 1.0)) * (offset[1] - offset[0]) - 1.0
+        steps = running[part_rows]
+        out[steps] = coarse_hz[steps] + reach_hz[steps] * at
+    return out
+
+
+def _serves(level: Level) -> tuple[float, float]:
+    low, high = {
+        "long": (0.0, MID_FROM_HZ),
+        "mid": (MID_FROM_HZ, SHORT_FROM_HZ),
+        "short": (SHORT_FROM_HZ, np.inf),
+    }[level.name]
+    return max(low, 2.5 * level.bin_hz), min(high, level.top_hz - 2.0 * level.bin_hz)

@@ -1,0 +1,230 @@
+"""Speed tracking, front end: three short-time spectra of one recording on one frame grid.
+
+A line at order ``h`` of a shaft that gains ``k`` turns/s per second moves ``h k`` Hz/s, so it
+wants a window of about ``1 / sqrt(h k)`` (check: smear of one bin). High frequencies therefore
+get short windows and low frequencies long ones:
+
+===== ============= ================ ==========================================
+level window        frequencies      sample rate
+===== ============= ================ ==========================================
+long  0.171 s       below 200 Hz     decimated to at least 1.2 kHz
+mid   0.043 s       200–1600 Hz      decimated to at least 5 kHz
+short 0.021 s       above 1600 Hz    that of the recording
+===== ============= ================ ==========================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+HOP_S = 0.0107
+WINDOW_S = {"long": 0.171, "mid": 0.0427, "short": 0.02134}
+MID_FROM_HZ = 200.0
+SHORT_FROM_HZ = 1600.0
+_PASS = 0.4  # pass band of a decimated signal, in cycles per sample
+
+
+@dataclass(frozen=True, eq=False)
+class Level:
+    """Short-time spectra with one window length.
+
+    ``spectrum[channel, frame, bin]`` is scaled so that a tone ``A cos(2 pi f t + p)`` at a bin
+    centre reads ``A exp(j p)``, with the phase at the frame's centre. ``bin_hz`` is the bin
+    spacing, ``top_hz`` the highest frequency to be trusted.
+    ``inside[frame]`` is False where the window reaches over an end of the recording.
+    """
+
+    name: str
+    spectrum: NDArray[np.complex64]
+    bin_hz: float
+    window_s: float
+    top_hz: float
+    hop_share: float
+    inside: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Front:
+    """The levels of one recording, sharing the frame centres ``time_s``."""
+
+    levels: tuple[Level, ...]
+    time_s: NDArray[np.float64]
+    hop_s: float
+    top_hz: float
+
+    def level(self, name: str) -> Level | None:
+        """Return the level of one name, or None where the sample rate is too low for it."""
+        for level in self.levels:
+            if level.name == name:
+                return level
+        return None
+
+
+def low_pass_taps(factor: int, stop_db: float = 65.0) -> NDArray[np.float32]:
+    """Kaiser-windowed low pass for decimation by ``factor``; pass 0.4, stop 0.6 of the new rate.
+
+    Length and shape from Kaiser's formulas (Oppenheim & Schafer, Discrete-Time Signal
+    Processing, section on FIR design by Kaiser windows; value from memory).
+    """
+    width = (1.0 - 2.0 * _PASS) / factor  # transition width, cycles per input sample
+    half = int(np.ceil((stop_db - 7.95) / (2.285 * 2.0 * np.pi * width) / 2.0))
+    half = factor * -(-half // factor)  # whole polyphase rows
+    n = np.arange(-half, half + 1)
+    beta = 0.1102 * (stop_db - 8.7)
+    taps = np.sinc(n / factor) * np.kaiser(n.size, beta)
+    return (taps / taps.sum()).astype(np.float32)
+
+
+def decimate(x: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
+    """Zero-phase low pass, then every ``factor``-th sample: ``y[..., m]`` sits at ``m * factor``.
+
+    ``x`` has shape (n_channels, n_samples); samples beyond the ends count as zero.
+    """
+    if factor == 1:
+        return x
+    taps = low_pass_taps(factor)
+    half = taps.size // 2
+    rows = half // factor
+    n_out = -(-x.shape[1] // factor)
+    padded = np.zeros((x.shape[0], (n_out + 2 * rows + 1) * factor), np.float32)
+    padded[:, half : half + x.shape[1]] = x
+    # y[m] = sum_q sum_r x[(m + q) factor + r] taps[q factor + r]: one small matrix product.
+    polyphase = np.zeros((2 * rows + 1) * factor, np.float32)
+    polyphase[: taps.size] = taps
+    blocks = padded.reshape(x.shape[0], -1, factor)
+    parts = np.matmul(polyphase.reshape(-1, factor), blocks.transpose(0, 2, 1))
+    out = np.array(parts[:, 0, :n_out])
+    for q in range(1, 2 * rows + 1):
+        out += parts[:, q, q : q + n_out]
+    return out
+
+
+def decorrelated(x: NDArray[np.float64] | NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return mean-free channels of unit power, rotated so that they share no common part.
+
+    Two copies of one channel are one witness, not two: the principal components of the channels
+    carry uncorrelated noise, and empty ones (dead or doubled channels) are dropped. NaN and Inf
+    count as zero.
+    """
+    x = np.nan_to_num(np.asarray(x), nan=0.0, posinf=0.0, neginf=0.0)
+    x = (x - x.mean(axis=1, keepdims=True)).astype(np.float32)
+    power = np.einsum("cn,cn->c", x, x, dtype=np.float64) / x.shape[1]
+    x = x[power > 0.0]
+    if x.shape[0] == 0:
+        return np.zeros((1, x.shape[1]), np.float32)
+    if x.shape[0] > 1:
+        covariance = (x @ x.T).astype(np.float64) / x.shape[1]
+        values, vectors = np.linalg.eigh(covariance)
+        keep = values > 1e-6 * values.max()
+        x = (vectors[:, keep].T.astype(np.float32)) @ x
+    scale = np.sqrt(np.einsum("cn,cn->c", x, x, dtype=np.float64) / x.shape[1])
+    out: NDArray[np.float32] = x / scale.astype(np.float32)[:, np.newaxis]
+    return out
+
+
+def short_time_levels(
+    samples: NDArray[np.float32], sample_rate_hz: float, *, top_hz: float | None = None
+) -> Front:
+    """Return the three levels of ``samples`` (n_channels, n_samples).
+
+    Parameters
+    ----------
+    top_hz : float, optional
+        Highest frequency the recording can hold; half the sample rate by default.
+    """
+    x = samples
+    rate = sample_rate_hz
+    first = 1
+    while rate / (2 * first) > 40e3:
+        first *= 2
+    x = decimate(x, first)
+    rate = rate / first
+    nyquist = 0.5 * rate if first == 1 else _PASS * rate
+    top = min(nyquist, top_hz if top_hz is not None else nyquist)
+    mid_factor = _power_of_two(rate / 5000.0)
+    long_factor = _power_of_two(rate / mid_factor / 1200.0)
+    unit = mid_factor * long_factor
+    hop = max(unit, unit * round(HOP_S * rate / unit))
+    n = x.shape[1]
+    n_frames = max(1, n // hop)
+    # The grid sits symmetrically in the recording; frame centres fall on decimated samples.
+    start = (n - (n_frames - 1) * hop) / 2.0
+    front = round(start) % unit
+    front = (unit - front) % unit
+    centre = front + round(start)
+    back = unit
+    padded = np.zeros((x.shape[0], front + n + back), np.float32)
+    padded[:, front : front + n] = x
+    mid = decimate(padded, mid_factor)
+    long = decimate(mid, long_factor)
+    built = []
+    for name, signal, factor in (
+        ("long", long, unit),
+        ("mid", mid, mid_factor),
+        ("short", padded, 1),
+    ):
+        level_top = min(top, _PASS * rate / factor) if factor > 1 else top
+        if name == "short" and top <= SHORT_FROM_HZ:
+            continue
+        built.append(
+            _level(
+                name, signal, rate / factor, centre // factor, hop // factor, n_frames,
+                level_top, (front / factor, (front + n) / factor),
+            )
+        )  # fmt: skip
+    time_s = (centre - front + hop * np.arange(n_frames)) / rate
+    return Front(tuple(built), time_s, hop / rate, top)
+
+
+def _power_of_two(ratio: float) -> int:
+    return int(2 ** max(0, np.floor(np.log2(max(ratio, 1.0)))))
+
+
+def _level(
+    name: str,
+    signal: NDArray[np.float32],
+    rate: float,
+    centre: int,
+    hop: int,
+    n_frames: int,
+    top_hz: float,
+    ends: tuple[float, float],
+) -> Level:
+    length = max(8, 2 * round(WINDOW_S[name] * rate / 2))
+    length = _even_fast_length(length)
+    half = length // 2
+    channels = signal.shape[0]
+    last = centre + (n_frames - 1) * hop + half
+    padded = np.zeros((channels, half + max(signal.shape[1], last) + 1), np.float32)
+    padded[:, half : half + signal.shape[1]] = signal
+    # Frame m covers padded[centre + m hop : ... + length]; its middle is signal[centre + m hop].
+    step = padded.strides[1]
+    frames = np.lib.stride_tricks.as_strided(
+        padded[:, centre:],
+        (channels, n_frames, length),
+        (padded.strides[0], hop * step, step),
+        writeable=False,
+    )
+    window = (0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)).astype(np.float32)
+    n_bins = min(length // 2 + 1, int(np.ceil(top_hz / (rate / length))) + 3)
+    spectrum = scipy.fft.rfft(frames * window, axis=-1)[..., :n_bins]
+    # exp(j pi b) moves the phase reference to the frame's centre; 2 / sum(w) reads amplitude.
+    turn = (np.where(np.arange(n_bins) % 2 == 0, 1.0, -1.0) * (2.0 / window.sum())).astype(
+        np.float32
+    )
+    spectrum *= turn
+    middle = centre + hop * np.arange(n_frames)
+    inside = (middle - half >= ends[0]) & (middle + half <= ends[1])
+    return Level(name, spectrum, rate / length, length / rate, top_hz, hop / length, inside)
+
+
+def _even_fast_length(length: int) -> int:
+    while True:
+        length = scipy.fft.next_fast_len(length, real=True)
+        if length % 2 == 0:
+            return length
+        length += 1

@@ -1,0 +1,176 @@
+"""Speed tracking, path: the likeliest speed history under a slew-rate prior, with an off state.
+
+A hidden Markov model on cells of speed: Viterbi for the path, forward-backward for the posterior
+(L. R. Rabiner, Proc. IEEE 77 (1989) 257–286).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+REACH = 4  # cells that the speed may move per step
+STEP_COST = 0.5  # log-probability per cell moved (Laplace prior)
+
+
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """Speed cells of the path search: cell ``i`` holds candidates ``start[i]:start[i + 1]``."""
+
+    start: NDArray[np.intp]
+    centre_hz: NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Path:
+    """Best state per step (-1 = off), its posterior, and the posterior of being off."""
+
+    cell: NDArray[np.intp]
+    posterior: NDArray[np.float64]
+    off: NDArray[np.float64]
+
+
+def candidate_grid(low_hz: float, high_hz: float, step: float = 0.004) -> NDArray[np.float64]:
+    """Candidate speeds in equal ratios."""
+    count = max(2, int(np.ceil(np.log(high_hz / low_hz) / step)) + 1)
+    grid: NDArray[np.float64] = np.geomspace(low_hz, high_hz, count)
+    return grid
+
+
+def speed_cells(candidates_hz: NDArray[np.float64], slew_hz_s: float, step_s: float) -> Cells:
+    """Group candidates so that the steepest slew crosses at most ``REACH`` cells per step."""
+    cell_hz = np.maximum(slew_hz_s * step_s / REACH, 0.01 * candidates_hz)
+    spacing = np.gradient(candidates_hz)
+    label = np.floor(np.cumsum(spacing / cell_hz) - 1e-9).astype(int)
+    start = np.flatnonzero(np.diff(label, prepend=label[0] - 1))
+    stop = np.append(start[1:], candidates_hz.size)
+    centre = np.sqrt(candidates_hz[start] * candidates_hz[stop - 1])
+    return Cells(start, centre)
+
+
+def likeliest_path(
+    evidence: NDArray[np.float32], *, start_log: float = -6.0, stop_log: float = -6.0
+) -> Path:
+    """Viterbi path and forward-backward posterior.
+
+    Parameters
+    ----------
+    evidence : ndarray, shape (n_cells, n_steps)
+        Log-likelihood ratio of each speed cell against off.
+    start_log, stop_log : float
+        Log-probability per step of leaving the off state, or of falling into it.
+    """
+    n_cells = evidence.shape[0]
+    scores = np.ascontiguousarray(evidence.T)
+    moves = -STEP_COST * np.abs(np.arange(-REACH, REACH + 1))
+    moves = (moves - np.log(np.exp(moves).sum())).astype(np.float32)
+    enter = np.float32(start_log - np.log(n_cells))
+    cell, final = _viterbi(scores, moves, enter, np.float32(stop_log))
+    posterior, off = _forward_backward(scores, np.exp(moves), start_log, stop_log, cell)
+    del final
+    return Path(cell, posterior, off)
+
+
+def _viterbi(
+    scores: NDArray[np.float32], moves: NDArray[np.float32], enter: np.float32, leave: np.float32
+) -> tuple[NDArray[np.intp], float]:
+    n_steps, n_cells = scores.shape
+    total = np.empty((n_steps, n_cells), np.float32)
+    off = np.empty(n_steps, np.float32)
+    from_off = np.zeros((n_steps, n_cells), bool)
+    padded = np.full(n_cells + 2 * REACH, -1e30, np.float32)
+    view = np.lib.stride_tricks.sliding_window_view(padded, 2 * REACH + 1).T
+    inner = padded[REACH : REACH + n_cells]
+    column = moves[::-1, np.newaxis]
+    ranked = np.empty((2 * REACH + 1, n_cells), np.float32)
+    best = np.empty(n_cells, np.float32)
+    total[0] = scores[0] - np.float32(np.log(n_cells))
+    off[0] = 0.0
+    inner[:] = total[0]
+    last_off = 0.0
+    for step in range(1, n_steps):
+        np.add(view, column, out=ranked)
+        np.max(ranked, axis=0, out=best)
+        entry = last_off + enter
+        off_next = max(last_off, float(inner.max()) + leave)
+        np.greater(entry, best, out=from_off[step])
+        np.maximum(best, entry, out=best)
+        np.add(best, scores[step], out=total[step])
+        # Keep the numbers small: off is the reference.
+        total[step] -= off_next
+        off[step] = 1.0 if off_next > last_off else 0.0  # 1: fell into off here
+        inner[:] = total[step]
+        last_off = 0.0
+    cell = np.empty(n_steps, np.intp)
+    state = int(total[-1].argmax()) if total[-1].max() > 0.0 else -1
+    for step in range(n_steps - 1, -1, -1):
+        cell[step] = state
+        if step == 0:
+            break
+        previous = total[step - 1]
+        if state < 0:
+            state = int(previous.argmax()) if off[step] > 0.0 else -1
+        elif from_off[step, state]:
+            state = -1
+        else:
+            low = max(0, state - REACH)
+            high = min(n_cells, state + REACH + 1)
+            gain = moves[low - state + REACH : high - state + REACH]
+            state = low + int((previous[low:high] + gain).argmax())
+    return cell, 0.0
+
+
+def _forward_backward(
+    scores: NDArray[np.float32],
+    kernel: NDArray[np.float32],
+    start_log: float,
+    stop_log: float,
+    cell: NDArray[np.intp],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    n_steps, n_cells = scores.shape
+    p_start, p_stop = np.exp(start_log), np.exp(stop_log)
+    peak = np.maximum(scores.max(axis=1), 0.0)
+    likelihood = np.exp(scores - peak[:, np.newaxis])
+    likelihood_off = np.exp(-peak)
+    tiny = np.float32(1e-20)
+    forward = np.empty((n_steps, n_cells + 1), np.float32)
+    state = np.full(n_cells + 1, 0.5 / n_cells, np.float32)
+    state[-1] = 0.5
+    for step in range(n_steps):
+        if step:
+            on = np.convolve(state[:-1], kernel, "same")
+            off = state[-1]
+            running = 1.0 - off
+            state[:-1] = on * (1.0 - p_stop) + off * (p_start / n_cells)
+            state[-1] = off * (1.0 - p_start) + running * p_stop
+        state[:-1] *= likelihood[step]
+        state[-1] *= likelihood_off[step]
+        state += tiny
+        state /= state.sum()
+        forward[step] = state
+    backward = np.ones(n_cells + 1, np.float32)
+    at_path = np.empty(n_steps)
+    at_off = np.empty(n_steps)
+    for step in range(n_steps - 1, -1, -1):
+        product = forward[step] * backward
+        total = float(product.sum())
+        at_off[step] = product[-1] / total
+        where = cell[step]
+        if where < 0:
+            at_path[step] = at_off[step]
+        else:
+            at_path[step] = product[max(0, where - 1) : where + 2].sum() / total
+            if where + 2 > n_cells:
+                at_path[step] -= at_off[step]
+        if step:
+            weighted_on = backward[:-1] * likelihood[step]
+            weighted_off = float(backward[-1] * likelihood_off[step])
+            mean_on = float(weighted_on.mean())
+            backward[:-1] = np.convolve(weighted_on, kernel, "same") * (1.0 - p_stop)
+            backward[:-1] += weighted_off * p_stop
+            backward[-1] = weighted_off * (1.0 - p_start) + mean_on * p_start
+            backward /= backward.max()
+            backward += tiny
+    return np.clip(at_path, 0.0, 1.0), np.clip(at_off, 0.0, 1.0)

@@ -1,0 +1,372 @@
+"""Speed tracking, refinement: from a coarse track to (nearly) the Cramér–Rao bound.
+
+Each order's complex amplitude is followed from frame to frame along the current track. What is
+left in its phase is ``2 pi h (df t + dk t^2 / 2)`` for an error ``df`` of the speed and ``dk`` of
+its slope; a joint least-squares fit over all orders, each weighted by its local signal-to-noise
+ratio, gives both. This is one Gauss–Newton step of the maximum-likelihood estimate (D. C. Rife and
+R. R. Boorstyn, IEEE Trans. Inf. Theory 20 (1974) 591–598; S. M. Kay, Estimation Theory, 1993).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from vibecheck.dsp.tracking_evidence import Line, Whitened
+from vibecheck.dsp.tracking_front import SHORT_FROM_HZ, Front
+
+LONG_BELOW_HZ = 60.0  # below this, neighbouring low orders need the long window to part
+SPANS = (5, 9, 17, 33)  # frames per fit, from short to long
+GUARD = 2.2  # standard deviations that two spans may differ before the longer one is refused
+_TABLE = 64
+
+
+@dataclass(frozen=True, eq=False)
+class Amplitudes:
+    """Complex amplitude of each line (and channel) in each frame along a track.
+
+    ``value``, ``noise`` (its noise variance), ``valid`` have shape (n_lines, n_frames); ``looks``
+    is the variance of a sum of neighbouring frames over that of independent ones; ``order`` has
+    shape (n_lines,).
+    """
+
+    value: NDArray[np.complex64]
+    noise: NDArray[np.float32]
+    valid: NDArray[np.bool_]
+    looks: NDArray[np.float32]
+    order: NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Refined:
+    """Speed, its slope and its standard deviation per frame."""
+
+    speed_hz: NDArray[np.float64]
+    slew_hz_s: NDArray[np.float64]
+    sd_hz: NDArray[np.float64]
+    span: NDArray[np.intp]
+
+
+def _hann_kernel(offset: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Spectrum of the Hann window ``offset`` bins off a tone, 1 on it."""
+    out: NDArray[np.float64] = np.sinc(offset) + 0.5 * (np.sinc(offset - 1) + np.sinc(offset + 1))
+    return out
+
+
+def _power_kernel(offset: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Correlation of the noise in two bins ``offset`` apart (spectrum of the squared Hann)."""
+    out = np.sinc(offset)
+    out = out + (2.0 / 3.0) * (np.sinc(offset - 1) + np.sinc(offset + 1))
+    return out + (1.0 / 6.0) * (np.sinc(offset - 2) + np.sinc(offset + 2))
+
+
+def two_bin_weights() -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Weights of the lower and upper bin that read a tone between them, and the noise gain.
+
+    The two weights are the least-squares fit of the window moved to the tone's frequency; they are
+    scaled so that the tone reads its own amplitude.
+    """
+    d = np.linspace(0.0, 1.0, _TABLE + 1)
+    near = _power_kernel(d)
+    far = _power_kernel(1.0 - d)
+    r = 2.0 / 3.0
+    lower = (near - r * far) / (1.0 - r * r)
+    upper = (far - r * near) / (1.0 - r * r)
+    gain = lower * _hann_kernel(d) + upper * _hann_kernel(1.0 - d)
+    lower, upper = lower / gain, upper / gain
+    noise = lower**2 + upper**2 + 2.0 * r * lower * upper
+    return lower.astype(np.float32), upper.astype(np.float32), noise.astype(np.float32)
+
+
+def _overlap_variance(hop_share: float) -> float:
+    """Variance of a sum of overlapped Hann frames of white noise over that of independent ones."""
+    lag = np.arange(1, int(1.0 / hop_share) + 1) * hop_share
+    n = np.arange(512) / 512
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * n)
+    total = 1.0
+    for step in lag:
+        shift = round(step * 512)
+        if shift < 512:
+            total += 2.0 * float(window[shift:] @ window[: 512 - shift]) / float(window @ window)
+    return total
+
+
+def line_amplitudes(
+    front: Front,
+    whitened: Sequence[Whitened],
+    lines: Sequence[Line],
+    speed_hz: NDArray[np.float64],
+) -> Amplitudes:
+    """Read each line's complex amplitude from the level that suits its frequency.
+
+    ``speed_hz`` has one value per frame, 0 where the shaft is off.
+    """
+    lower, upper, noise_gain = two_bin_weights()
+    n_channels = whitened[0].level.spectrum.shape[0]
+    n_frames = speed_hz.size
+    shape = (len(lines), n_channels, n_frames)
+    value = np.zeros(shape, np.complex64)
+    noise = np.ones(shape, np.float32)
+    valid = np.zeros(shape, bool)
+    looks = np.ones(shape, np.float32)
+    by_name = {item.level.name: item for item in whitened}
+    order = np.array([line.order for line in lines])
+    frequency = order[:, np.newaxis] * speed_hz
+    edges = {
+        "long": (0.0, LONG_BELOW_HZ),
+        "mid": (LONG_BELOW_HZ, SHORT_FROM_HZ),
+        "short": (SHORT_FROM_HZ, np.inf),
+    }
+    for name, (low, high) in edges.items():
+        item = by_name.get(name)
+        if item is None:
+            continue
+        level = item.level
+        low = max(low, 2.0 * level.bin_hz)
+        high = min(high, level.top_hz - 2.0 * level.bin_hz)
+        line, frame = np.nonzero(
+            (frequency >= low) & (frequency < high) & level.inside[np.newaxis, :]
+        )
+        if line.size == 0:
+            continue
+        position = frequency[line, frame] / level.bin_hz
+        bin_ = position.astype(np.intp)
+        entry = ((position - bin_) * _TABLE + 0.5).astype(np.intp)
+        block = np.minimum(frame // item.block_frames, item.floor.shape[1] - 1)
+        total = _overlap_variance(level.hop_share)
+        for channel in range(n_channels):
+            spectrum = level.spectrum[channel]
+            value[line, channel, frame] = (
+                lower[entry] * spectrum[frame, bin_] + upper[entry] * spectrum[frame, bin_ + 1]
+            )
+            noise[line, channel, frame] = noise_gain[entry] * item.floor[channel, block, bin_]
+            valid[line, channel, frame] = True
+            looks[line, channel, frame] = total
+    rows = len(lines) * n_channels
+    return Amplitudes(
+        value.reshape(rows, n_frames),
+        noise.reshape(rows, n_frames),
+        valid.reshape(rows, n_frames),
+        looks.reshape(rows, n_frames),
+        np.repeat(order, n_channels),
+    )
+
+
+def strongest(amplitudes: Amplitudes, count: int) -> Amplitudes:
+    """Keep the lines that say most about the speed: the largest sums of order² times SNR."""
+    snr = np.abs(amplitudes.value) ** 2 / amplitudes.noise * amplitudes.valid
+    says = amplitudes.order**2 * np.minimum(np.maximum(snr - 2.0, 0.0), 1e3).sum(axis=1)
+    keep = np.sort(np.argsort(says)[::-1][:count])
+    return Amplitudes(
+        amplitudes.value[keep],
+        amplitudes.noise[keep],
+        amplitudes.valid[keep],
+        amplitudes.looks[keep],
+        amplitudes.order[keep],
+    )
+
+
+def turns(speed_hz: NDArray[np.float64], hop_s: float) -> NDArray[np.float64]:
+    """Trapezoid integral of the speed, from 0 at the first frame."""
+    steps = 0.5 * hop_s * (speed_hz[1:] + speed_hz[:-1])
+    return np.concatenate([[0.0], np.cumsum(steps)])
+
+
+def _demodulated(
+    amplitudes: Amplitudes, speed_hz: NDArray[np.float64], hop_s: float
+) -> NDArray[np.complex64]:
+    angle = amplitudes.order[:, np.newaxis] * turns(speed_hz, hop_s)
+    angle -= np.rint(angle)
+    phase = (-2.0 * np.pi * angle).astype(np.float32)
+    rotation = np.empty(phase.shape, np.complex64)
+    rotation.real = np.cos(phase)
+    rotation.imag = np.sin(phase)
+    return amplitudes.value * rotation * amplitudes.valid
+
+
+def pulse_pair_step(
+    amplitudes: Amplitudes, speed_hz: NDArray[np.float64], hop_s: float, span: int = 5
+) -> NDArray[np.float64]:
+    """First correction, from the phase gained between neighbouring frames.
+
+    Catches errors up to half a turn per hop on the highest order used.
+    """
+    y = _demodulated(amplitudes, speed_hz, hop_s)
+    pair = np.zeros_like(y)
+    pair[:, 1:] = y[:, 1:] * np.conj(y[:, :-1]) / amplitudes.noise[:, 1:]
+    ones = np.ones(span)
+    total = _correlate(pair.real, ones) + 1j * _correlate(pair.imag, ones)
+    size = np.abs(total)
+    drift = np.angle(total) / (2.0 * np.pi * hop_s)
+    order = amplitudes.order[:, np.newaxis]
+    weight = np.maximum(size - 2.0 * np.sqrt(span), 0.0) * order
+    norm = (weight * order).sum(axis=0) + 1e-9
+    # A pair's phase belongs to the middle between its frames.
+    step = (weight * drift).sum(axis=0) / norm * (norm > 1.0)
+    out: NDArray[np.float64] = 0.5 * (step + np.append(step[1:], step[-1]))
+    return out
+
+
+def _correlate(values: NDArray[np.float32], kernel: NDArray[np.float64]) -> NDArray[np.float32]:
+    out: NDArray[np.float32] = ndimage.correlate1d(
+        values, kernel, axis=-1, mode="constant", output=np.float32
+    )
+    return out
+
+
+def projected(speed_hz: NDArray[np.float64], hop_s: float, span: int) -> NDArray[np.float64]:
+    """Slope, at each frame, of the parabola fitted to the turns of the ``span`` frames around it.
+
+    This is what an error-free `fit_step` would find along that track: corrections add to it.
+    """
+    half = span // 2
+    phase = turns(speed_hz - speed_hz.mean(), hop_s)
+    x = np.arange(-half, half + 1) / half
+    mask = np.ones(phase.size)
+    s = [_correlate64(mask, x**p) for p in range(5)]
+    t = [_correlate64(phase, x**p) for p in range(3)]
+    g11 = s[2] - s[1] ** 2 / s[0]
+    g12 = s[3] - s[1] * s[2] / s[0]
+    g22 = s[4] - s[2] ** 2 / s[0]
+    y1 = t[1] - s[1] / s[0] * t[0]
+    y2 = t[2] - s[2] / s[0] * t[0]
+    slope = (g22 * y1 - g12 * y2) / (g11 * g22 - g12**2)
+    out: NDArray[np.float64] = slope / (half * hop_s) + speed_hz.mean()
+    return out
+
+
+def smoothed(speed_hz: NDArray[np.float64], span: int) -> NDArray[np.float64]:
+    """Value, at each frame, of the parabola fitted to the speed of ``span`` frames around it."""
+    half = span // 2
+    level = speed_hz.mean()
+    y = speed_hz - level
+    x = np.arange(-half, half + 1) / half
+    mask = np.ones(y.size)
+    s = [_correlate64(mask, x**p) for p in range(5)]
+    t = [_correlate64(y, x**p) for p in range(3)]
+    # Cramer's rule on the 3 x 3 normal equations, for the constant term.
+    c00 = s[2] * s[4] - s[3] ** 2
+    c01 = s[2] * s[3] - s[1] * s[4]
+    c02 = s[1] * s[3] - s[2] ** 2
+    det = s[0] * c00 + s[1] * c01 + s[2] * c02
+    out: NDArray[np.float64] = (c00 * t[0] + c01 * t[1] + c02 * t[2]) / det + level
+    return out
+
+
+def _correlate64(values: NDArray[np.float64], kernel: NDArray[np.float64]) -> NDArray[np.float64]:
+    out: NDArray[np.float64] = ndimage.correlate1d(values, kernel, mode="constant")
+    return out
+
+
+def fit_step(
+    amplitudes: Amplitudes,
+    speed_hz: NDArray[np.float64],
+    hop_s: float,
+    span: int,
+    prior_sd_hz: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """One joint fit over ``span`` frames around each frame.
+
+    Returns
+    -------
+    correction_hz, slew_correction_hz_s, sd_hz : ndarray, shape (n_frames,)
+    """
+    y = _demodulated(amplitudes, speed_hz, hop_s)
+    half = span // 2
+    tau = np.arange(-half, half + 1) * hop_s
+    unit = half * hop_s
+    x = tau / unit
+    ones = np.ones(span)
+    powers: list[NDArray[np.float64]] = [ones, x, x**2, x**3, x**4]
+    mask = amplitudes.valid.astype(np.float32)
+    s = [_correlate(mask, p).astype(np.float64) for p in powers]
+    t0, t1, t2 = (
+        _correlate(y.real, p).astype(np.float64) + 1j * _correlate(y.imag, p) for p in powers[:3]
+    )
+    count = np.maximum(s[0], 1.0)
+    mean = t0 / count
+    power = np.abs(mean) ** 2
+    y1 = (np.conj(mean) * (t1 - s[1] / count * t0)).imag
+    y2 = (np.conj(mean) * (t2 - s[2] / count * t0)).imag
+    g11 = s[2] - s[1] ** 2 / count
+    g12 = s[3] - s[1] * s[2] / count
+    g22 = s[4] - s[2] ** 2 / count
+    # Scatter of the phase about the fit: the part of y at right angles to its mean.
+    square = y * y
+    second = _correlate(square.real, ones).astype(np.float64) + 1j * _correlate(square.imag, ones)
+    energy = _correlate(np.abs(square), ones).astype(np.float64)
+    along = (second * np.conj(mean) ** 2).real / np.maximum(power, 1e-30)
+    across = 0.5 * (energy - along) / count
+    floor = amplitudes.noise
+    freedom = np.maximum(1.0 - 3.0 * amplitudes.looks / count, 0.3)
+    scatter = np.maximum(1.0, 2.0 * across / (floor * freedom))
+    unexplained = floor * scatter
+    order = amplitudes.order[:, np.newaxis]
+    weight = 2.0 / (unexplained * amplitudes.looks)
+    signal = np.maximum(power - floor * amplitudes.looks / count, 0.0)
+    share = signal / np.maximum(power, 1e-30)  # noise alone must not steer
+    a1 = (weight * share * order * y1).sum(axis=0)
+    a2 = (weight * share * order * y2).sum(axis=0)
+    info = weight * signal * order**2
+    m11 = (info * g11).sum(axis=0)
+    m12 = (info * g12).sum(axis=0)
+    m22 = (info * g22).sum(axis=0)
+    # Unknowns: 2 pi df unit, and pi dk unit^2.
+    p11 = 1.0 / (2.0 * np.pi * unit * prior_sd_hz) ** 2
+    p22 = 1.0 / (np.pi * unit**2 * 300.0) ** 2
+    m11, m22 = m11 + p11, m22 + p22
+    det = m11 * m22 - m12**2
+    u1 = (m22 * a1 - m12 * a2) / det
+    u2 = (m11 * a2 - m12 * a1) / det
+    sd = np.sqrt(m22 / det) / (2.0 * np.pi * unit)
+    return u1 / (2.0 * np.pi * unit), u2 / (np.pi * unit**2), sd
+
+
+def refine(
+    amplitudes: Amplitudes,
+    speed_hz: NDArray[np.float64],
+    hop_s: float,
+    prior_sd_hz: NDArray[np.float64],
+) -> Refined:
+    """Refine one unbroken stretch of running with fits of growing span.
+
+    For each frame the longest span is kept whose answer agrees with all shorter ones
+    (intersection of confidence intervals: A. Goldenshluger and A. Nemirovski, Math. Methods
+    Statist. 6 (1997) 135–170), so that holds gain from long spans and bends keep short ones.
+    """  # fmt: skip
+    speed = speed_hz + np.clip(
+        pulse_pair_step(amplitudes, speed_hz, hop_s), -3 * prior_sd_hz, 3 * prior_sd_hz
+    )
+    n_frames = speed.size
+    best = speed.copy()
+    best_sd = prior_sd_hz.copy()
+    best_span = np.full(n_frames, 1)
+    low = np.full(n_frames, -np.inf)
+    high = np.full(n_frames, np.inf)
+    agreed = np.ones(n_frames, bool)
+    prior = prior_sd_hz
+    for span in SPANS:
+        if span > max(SPANS[0], n_frames):
+            break
+        rounds = 2 if span == SPANS[0] else 1
+        for _ in range(rounds):
+            step, _slew, sd = fit_step(amplitudes, speed, hop_s, span, prior)
+            step = np.clip(step, -3 * prior_sd_hz, 3 * prior_sd_hz)
+            # A parabola of turns cannot bend its slope: give back the bend of the track itself,
+            # seen over twice the span, where it costs a fraction of a decibel (5.25 / 2**7).
+            bent = smoothed(speed, 2 * span - 1)
+            bend = bent - projected(bent, hop_s, span)
+            speed = projected(speed, hop_s, span) + bend + step
+        low = np.maximum(low, speed - GUARD * sd)
+        high = np.minimum(high, speed + GUARD * sd)
+        agreed &= low <= high
+        best = np.where(agreed, speed, best)
+        best_sd = np.where(agreed, sd, best_sd)
+        best_span = np.where(agreed, span, best_span)
+        speed = best.copy()
+    slew = np.gradient(best, hop_s) if n_frames > 1 else np.zeros(1)
+    return Refined(best, slew, best_sd, best_span)
