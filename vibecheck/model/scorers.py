@@ -1,0 +1,191 @@
+"""Stage 5: trained scorers evaluated from plain arrays, without scikit-learn.
+
+Each gives the log-odds of a row and what every column added to it. They equal scikit-learn's own
+`Pipeline(SimpleImputer, StandardScaler, LogisticRegression)` and
+`Pipeline(SimpleImputer, GradientBoostingClassifier)` (tested to 1e-9).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from itertools import pairwise
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibecheck.arrays import frozen_array
+from vibecheck.errors import InputError
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int32]
+
+
+class Scorer(Protocol):
+    """What the model needs of a scorer."""
+
+    def log_odds(self, rows: FloatArray) -> FloatArray:
+        """Log-odds of each row, shape (n_rows,)."""
+
+    def contributions(self, rows: FloatArray) -> FloatArray:
+        """What each column adds to the log-odds over the average row, shape (n_rows, n_columns)."""
+
+    def arrays(self) -> dict[str, NDArray[Any]]:
+        """Everything needed to rebuild the scorer."""
+
+
+def _freeze(scorer: Any) -> None:
+    for item in fields(scorer):
+        value = getattr(scorer, item.name)
+        if isinstance(value, np.ndarray):
+            object.__setattr__(scorer, item.name, frozen_array(value))
+
+
+@dataclass(frozen=True, eq=False)
+class LinearScorer:
+    """Logistic regression on imputed, standardised columns.
+
+    Attributes
+    ----------
+    fill, mean, scale, weight : ndarray, shape (n_columns,)
+    intercept : float
+    """
+
+    fill: FloatArray
+    mean: FloatArray
+    scale: FloatArray
+    weight: FloatArray
+    intercept: float
+
+    def __post_init__(self) -> None:
+        _freeze(self)
+
+    def _standard(self, rows: FloatArray) -> FloatArray:
+        return (np.where(np.isnan(rows), self.fill, rows) - self.mean) / self.scale
+
+    def log_odds(self, rows: FloatArray) -> FloatArray:
+        """Log-odds of each row, shape (n_rows,)."""
+        return np.asarray(self._standard(rows) @ self.weight + self.intercept)
+
+    def contributions(self, rows: FloatArray) -> FloatArray:
+        """What each column adds to the log-odds over the average row, shape (n_rows, n_columns)."""
+        return self._standard(rows) * self.weight
+
+    def arrays(self) -> dict[str, NDArray[Any]]:
+        """Everything needed to rebuild the scorer."""
+        return {
+            "kind": np.array("linear"),
+            "fill": self.fill,
+            "mean": self.mean,
+            "scale": self.scale,
+            "weight": self.weight,
+            "intercept": np.array(self.intercept),
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class TreeScorer:
+    """Gradient-boosted trees; all trees' nodes in one row of arrays.
+
+    Attributes
+    ----------
+    fill : ndarray, shape (n_columns,)
+    roots : ndarray of int, shape (n_trees,)
+    column, left, right : ndarray of int, shape (n_nodes,)
+        ``column`` is −1 in a leaf; ``left`` and ``right`` are node numbers.
+    threshold, value : ndarray, shape (n_nodes,)
+        ``value`` is already multiplied by the learning rate.
+    start : float
+        Log-odds before the first tree.
+    """
+
+    fill: FloatArray
+    roots: IntArray
+    column: IntArray
+    left: IntArray
+    right: IntArray
+    threshold: FloatArray
+    value: FloatArray
+    start: float
+
+    def __post_init__(self) -> None:
+        _freeze(self)
+
+    def _filled(self, rows: FloatArray) -> NDArray[np.float32]:
+        # scikit-learn's trees see float32 and compare with float64 thresholds.
+        return np.where(np.isnan(rows), self.fill, rows).astype(np.float32)
+
+    def _walk(self, rows: FloatArray) -> list[NDArray[np.intp]]:
+        filled = self._filled(rows)
+        row = np.arange(rows.shape[0])[:, None]
+        node = np.broadcast_to(self.roots.astype(np.intp), (rows.shape[0], self.roots.size))
+        path = [node]
+        while (self.column[node] >= 0).any():
+            column = self.column[node]
+            leaf = column < 0
+            goes_left = filled[row, np.maximum(column, 0)] <= self.threshold[node]
+            child = np.where(goes_left, self.left[node], self.right[node]).astype(np.intp)
+            node = np.where(leaf, node, child)
+            path.append(node)
+        return path
+
+    def log_odds(self, rows: FloatArray) -> FloatArray:
+        """Log-odds of each row, shape (n_rows,)."""
+        leaves = self._walk(rows)[-1]
+        return np.asarray(self.start + self.value[leaves].sum(axis=1))
+
+    def contributions(self, rows: FloatArray) -> FloatArray:
+        """What each column adds: the change of the node value at each of its splits."""
+        total = np.zeros((rows.shape[0], self.fill.size))
+        path = self._walk(rows)
+        row = np.broadcast_to(np.arange(rows.shape[0])[:, None], path[0].shape)
+        for parent, child in pairwise(path):
+            moved = parent != child
+            change = (self.value[child] - self.value[parent])[moved]
+            np.add.at(total, (row[moved], self.column[parent][moved]), change)
+        return total
+
+    def arrays(self) -> dict[str, NDArray[Any]]:
+        """Everything needed to rebuild the scorer."""
+        return {
+            "kind": np.array("trees"),
+            "fill": self.fill,
+            "roots": self.roots,
+            "column": self.column,
+            "left": self.left,
+            "right": self.right,
+            "threshold": self.threshold,
+            "value": self.value,
+            "start": np.array(self.start),
+        }
+
+
+def scorer_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> Scorer:
+    """Rebuild a scorer from its arrays.
+
+    Raises
+    ------
+    InputError
+        If a field is missing or of the wrong shape, or the kind is unknown.
+    """
+    kind = str(arrays.get("kind", ""))
+    wanted = {"linear": LinearScorer, "trees": TreeScorer}.get(kind)
+    if wanted is None:
+        raise InputError(
+            f'A scorer\'s kind must be "linear" or "trees". Got {kind!r} instead.',
+            where=where,
+            advice="Train the model again.",
+        )
+    values: dict[str, Any] = {}
+    for item in fields(wanted):
+        if item.name not in arrays:
+            raise InputError(
+                f'The model file lacks "{item.name}" of a scorer.',
+                where=where,
+                advice="Train the model again, or fetch the file again.",
+            )
+        value = arrays[item.name]
+        values[item.name] = float(value) if value.ndim == 0 else value
+    made: Scorer = wanted(**values)
+    return made
