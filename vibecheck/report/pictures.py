@@ -16,6 +16,7 @@ from vibecheck.report.svg import (
     ORANGE,
     SOFT,
     WIDTH,
+    Anchor,
     Axes,
     level_index,
     linear_ticks,
@@ -70,7 +71,8 @@ def log_rows(
     wide = np.flatnonzero(np.diff(first_bin) > 1)
     for row in wide:  # a few hundred rows at most
         out[row] = level[first_bin[row] : first_bin[row + 1]].max(axis=0)
-    return out[::-1]
+    flipped: Array = out[::-1]
+    return flipped
 
 
 def spectrogram(
@@ -162,7 +164,7 @@ def _order_track(axes: Axes, speed: SpeedTrack, name: str, ratio: float, *, dash
     )
     at = int(np.nanargmax(track))
     x = axes.x(float(speed.time_s[at]))
-    anchor = "end" if x > 0.6 * WIDTH else "start"
+    anchor: Anchor = "end" if x > 0.6 * WIDTH else "start"
     y = max(axes.y(float(track[at])) - 5, axes.box[1] + 12)
     axes.text(x, y, name, anchor=anchor, colour=ORANGE, halo=True, bold=True)
 

@@ -26,6 +26,7 @@ SOFT = "#4a4a4a"
 GRID = "#d5d5d5"
 BLUE = "#0b3c78"
 ORANGE = "#b33c00"
+N_LEVELS = 48
 Scale = Literal["linear", "log"]
 Anchor = Literal["start", "middle", "end"]
 
@@ -98,15 +99,14 @@ def png_data_uri(index: NDArray[np.uint8], palette: Sequence[int]) -> str:
     """
     from PIL import Image
 
-    image = Image.fromarray(np.ascontiguousarray(index), mode=None).convert("L")
-    image = image.copy()
+    image = Image.fromarray(np.ascontiguousarray(index))
     image.putpalette(list(palette))
     stream = io.BytesIO()
-    image.save(stream, "PNG", optimize=False, compress_level=6)
+    image.save(stream, "PNG", compress_level=6)
     return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
 
 
-def level_palette(n_levels: int = 48) -> list[int]:
+def level_palette(n_levels: int = N_LEVELS) -> list[int]:
     """Return a palette from white (quiet) to near-black blue (loud), told apart by lightness."""
     stops = np.array(
         [[255, 255, 255], [206, 222, 238], [120, 165, 208], [35, 92, 156], [6, 30, 72], [0, 8, 26]],
@@ -120,7 +120,8 @@ def level_palette(n_levels: int = 48) -> list[int]:
 def level_index(level: NDArray[np.floating], low: float, high: float) -> NDArray[np.uint8]:
     """Return each level's entry in `level_palette`; what is not finite is white."""
     share = (np.nan_to_num(level, nan=low, neginf=low, posinf=high) - low) / max(high - low, 1e-9)
-    return (np.clip(share, 0.0, 1.0) * 47.0).round().astype(np.uint8)
+    index: NDArray[np.uint8] = (np.clip(share, 0.0, 1.0) * (N_LEVELS - 1)).round().astype(np.uint8)
+    return index
 
 
 @dataclass
@@ -330,7 +331,8 @@ def _shares(
     if scale == "log":
         with np.errstate(divide="ignore", invalid="ignore"):
             shares: NDArray[np.float64] = np.log(values / low) / math.log(high / low)
-        return np.where(values > 0, shares, np.nan)
+        shares[~(values > 0)] = np.nan
+        return shares
     return (values - low) / (high - low)
 
 

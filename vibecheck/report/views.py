@@ -145,7 +145,7 @@ def _order_speed_map(
 
     assert checked.speed is not None
     grid = order_speed_map(checked.take, checked.speed)
-    amplitude = np.asarray(grid.amplitude)
+    amplitude: Array = np.asarray(grid.amplitude)
     if amplitude.ndim == 3:
         amplitude = _over_channels(amplitude)
     return pictures.order_speed_map(

@@ -1,0 +1,61 @@
+"""Command line: the program ``vibecheck`` and its commands. Importing it stays light."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from vibecheck import __version__
+from vibecheck.cli import check, demo
+from vibecheck.cli.texts import help_text, markup_mode
+
+HELP = help_text(
+    "Listen to a bench spin-up of an RC car and learn which zone to hand-check first.",
+    "vibecheck says where to begin. It never says that a car may go out: the full hand check is "
+    "always due.",
+    examples=[
+        ("", "vibecheck demo"),
+        ("", "vibecheck car new saltflat8.toml"),
+        ("", "vibecheck car plan saltflat8.toml"),
+        ("", "vibecheck check spin.m4a --car saltflat8.toml"),
+    ],
+    closing="Each command explains itself: vibecheck check --help",
+)
+
+app = typer.Typer(
+    name="vibecheck",
+    help=HELP,
+    rich_markup_mode=markup_mode(),
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"vibecheck {__version__}")
+        raise typer.Exit()
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", help="Show the version and stop.", callback=_version, is_eager=True
+        ),
+    ] = False,
+) -> None:
+    pass
+
+
+app.command("check", help=check.HELP)(check.check_command)
+app.command("demo", help=demo.HELP)(demo.demo_command)
+try:
+    from vibecheck.cli.car import car_app
+except ImportError:
+    pass
+else:
+    app.add_typer(car_app, name="car")

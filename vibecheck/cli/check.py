@@ -1,0 +1,357 @@
+"""Command line: ``vibecheck check``."""
+
+from __future__ import annotations
+
+import enum
+import math
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from vibecheck.cli import terminal
+from vibecheck.cli.texts import help_text
+from vibecheck.errors import CallError, did_you_mean
+
+if TYPE_CHECKING:
+    from vibecheck.car.profile import Car
+    from vibecheck.recording.take import Take
+    from vibecheck.result import CheckResult
+
+HELP = help_text(
+    "Say which zone to hand-check first, from recordings of one bench spin-up.",
+    "Give the recordings as your phone or sensor made them: wav, flac, ogg, mp3, m4a, aac, mp4, "
+    "webm, 3gp, amr; accelerometer tables as csv, tsv, parquet, npz, mat or uff.",
+    "The best recording: two seconds of quiet, then a slow run-up, a hold, and a free coast-down, "
+    "wheels off the ground. vibecheck car plan writes the script for your car.",
+    examples=[
+        (
+            "One recording, phone beside the car:",
+            "vibecheck check spin.m4a --car saltflat8.toml",
+        ),
+        (
+            "Against a snug recording, with a page for the phone:",
+            "vibecheck check spin.m4a --car saltflat8.toml \\\n"
+            "    --baseline snug.m4a --report spin.html",
+        ),
+        (
+            "Two recordings from two spots:",
+            "vibecheck check a.wav b.wav --car saltflat8.toml \\\n"
+            "    --spot motor_mount --spot wheel_rear_left",
+        ),
+        (
+            "An accelerometer table whose columns need a word:",
+            "vibecheck check log.csv --car saltflat8.toml \\\n"
+            "    --unit g --time-unit ms --columns time=t",
+        ),
+        (
+            "For another program:",
+            "vibecheck check spin.m4a --car saltflat8.toml \\\n    --json - | your-program",
+        ),
+    ],
+    closing="The exit code is 0 when the check was made, whatever it found; 1 when the input "
+    "cannot be used; 2 when the call is wrong.",
+)
+
+
+class SensorName(enum.StrEnum):
+    """What recorded a take."""
+
+    microphone = "microphone"
+    accelerometer = "accelerometer"
+
+
+def check_command(
+    takes: Annotated[
+        list[str], typer.Argument(metavar="TAKE", help="Recordings of one bench check.")
+    ],
+    car: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="CAR.toml",
+            help="The car file. Without it no part can be named and no zone ranked.",
+        ),
+    ] = None,
+    spot: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="ZONE",
+            help="Where the phone or sensor sat: a zone, or centre. Once for all, or once a take.",
+        ),
+    ] = None,
+    sensor: Annotated[
+        SensorName | None,
+        typer.Option(
+            metavar="SENSOR",
+            help="microphone or accelerometer, where the file does not tell which.",
+        ),
+    ] = None,
+    baseline: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="TAKE",
+            help="A take from right after a complete hand check that left everything snug. "
+            "May be given several times.",
+        ),
+    ] = None,
+    baseline_spot: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ZONE", help="Where the sensor sat for the baseline takes."),
+    ] = None,
+    json_out: Annotated[
+        str | None,
+        typer.Option(
+            "--json", metavar="OUT", help="Write the result as JSON; - for standard output."
+        ),
+    ] = None,
+    report: Annotated[
+        str | None,
+        typer.Option(metavar="OUT.html", help="Write a page to read on a phone or to print."),
+    ] = None,
+    data: Annotated[
+        str | None,
+        typer.Option(metavar="DIR", help="Keep a copy of the result in this folder, under checks."),
+    ] = None,
+    unit: Annotated[
+        str | None,
+        typer.Option(metavar="UNIT", help="Unit of a table's acceleration: g, mg or m/s^2."),
+    ] = None,
+    time_unit: Annotated[
+        str | None,
+        typer.Option(metavar="UNIT", help="Unit of a table's time column: s, ms, us or ns."),
+    ] = None,
+    sample_rate: Annotated[
+        float | None,
+        typer.Option(metavar="HZ", help="Samples per second, for files that do not say."),
+    ] = None,
+    columns: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="ROLE=NAME",
+            help="Which column of a table is what: time=, x=, y=, z=, signal=. Once a column.",
+        ),
+    ] = None,
+    model: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="A model of your own instead of the shipped one."),
+    ] = None,
+) -> None:
+    """Run ``vibecheck check`` (the help text is `HELP`)."""
+    from vibecheck.cli.progress import Steps
+
+    baseline = baseline or []
+    _refuse_twice("take", [*takes, *baseline])
+    outputs = _outputs(json_out, report, [*takes, *baseline])
+    keep = _keep_folder(data)
+    spots = one_each(spot or [], len(takes), "--spot", "take")
+    snug_spots = one_each(baseline_spot or [], len(baseline), "--baseline-spot", "baseline take")
+    roles = column_roles(columns or [])
+    if sample_rate is not None and not (math.isfinite(sample_rate) and sample_rate > 0):
+        raise CallError(f"--sample-rate must be a positive number. Got {sample_rate!r} instead.")
+    known_car = _read_car(car, [*spots, *snug_spots])
+
+    from vibecheck.pipeline import check
+    from vibecheck.recording.read import read_take
+
+    def read(path: str, at: str) -> Take:
+        steps(f"Reading {Path(path).name}")
+        return read_take(
+            path,
+            sensor=sensor.value if sensor is not None else None,
+            spot=at,
+            unit=unit,
+            time_unit=time_unit,
+            columns=roles or None,
+            sample_rate_hz=sample_rate,
+        )
+
+    n_files = len(takes) + len(baseline)
+    with Steps(2 * n_files + (report is not None)) as steps:
+        own = [read(path, at) for path, at in zip(takes, spots, strict=True)]
+        snug = [read(path, at) for path, at in zip(baseline, snug_spots, strict=True)]
+        _refuse_twice("content", [take.sha256 for take in (*own, *snug)], [*takes, *baseline])
+        result = check(own, known_car, baseline=snug, model=_read_model(model), progress=steps)
+        page = ""
+        if report is not None:
+            steps("Drawing the report")
+            page = result.to_html()
+    _deliver(result, outputs, page, keep)
+
+
+def _deliver(
+    result: CheckResult, outputs: dict[str, Path | None], page: str, keep: Path | None
+) -> None:
+    """Write the files first, so that a reader who leaves early loses nothing, then the card."""
+    from vibecheck.report.files import write_whole
+
+    if outputs.get("--report") is not None:
+        write_whole(outputs["--report"], page)  # type: ignore[arg-type]
+        terminal.say(f"Report: {outputs['--report']}")
+    if keep is not None:
+        target = keep / f"{result.created:%Y-%m-%dT%H%M%S}_{slug(result.car.name)}.json"
+        write_whole(target, result.to_json() + "\n")
+        terminal.say(f"Kept: {target}")
+    if "--json" not in outputs:
+        from vibecheck.cli.card import print_card
+
+        print_card(result, terminal.console())
+    elif outputs["--json"] is None:
+        typer.echo(result.to_json())
+    else:
+        write_whole(outputs["--json"], result.to_json() + "\n")
+        terminal.say(f"Result: {outputs['--json']}")
+        from vibecheck.cli.card import print_card
+
+        print_card(result, terminal.console())
+
+
+def _outputs(
+    json_out: str | None, report: str | None, inputs: Sequence[str]
+) -> dict[str, Path | None]:
+    """Check the output files before any work is done; ``None`` stands for standard output."""
+    from vibecheck.report.files import check_output
+
+    wanted: dict[str, Path | None] = {}
+    for option, name in (("--json", json_out), ("--report", report)):
+        if name is None:
+            continue
+        if name == "-" and option == "--json":
+            wanted[option] = None
+            continue
+        if name in ("", "-"):
+            raise CallError(
+                f"{option} must name a file. Got {name!r} instead.",
+                advice=f"For example: {option} result.{'json' if option == '--json' else 'html'}",
+            )
+        target = check_output(name, option)
+        for path in inputs:
+            if _same_file(path, target):
+                raise CallError(
+                    f"{option} must not name one of the recordings: it would be overwritten.",
+                    where=str(target),
+                    advice="Choose another file name.",
+                )
+        wanted[option] = target
+    both = [path for path in wanted.values() if path is not None]
+    if len(both) == 2 and os.path.realpath(both[0]) == os.path.realpath(both[1]):
+        raise CallError(
+            "--json and --report must name two files. Both name the same one.", where=str(both[0])
+        )
+    return wanted
+
+
+def _keep_folder(data: str | None) -> Path | None:
+    if data is None:
+        return None
+    from vibecheck.report.files import make_folder
+
+    return make_folder(Path(make_folder(data, "--data")) / "checks", "--data")
+
+
+def _same_file(path: str, target: Path) -> bool:
+    try:
+        return os.path.samefile(path, target)
+    except OSError:
+        return False
+
+
+def _refuse_twice(kind: str, keys: Sequence[str], names: Sequence[str] | None = None) -> None:
+    """Refuse a recording that was given twice: it would count as two witnesses."""
+    seen: dict[str, str] = {}
+    for key, name in zip(keys, names or keys, strict=True):
+        if key and key in seen:
+            raise CallError(
+                "The same recording was given twice."
+                if kind == "take" or seen[key] == name
+                else f"This file holds the same recording as {seen[key]}.",
+                where=name,
+                advice="Give each recording once, either as a take or as a baseline.",
+            )
+        seen[key] = name
+
+
+def one_each(values: Sequence[str], n: int, option: str, noun: str) -> list[str]:
+    """Spread an option over n files: none means centre, one is for all, else one each.
+
+    Raises
+    ------
+    CallError
+        If the count fits neither way.
+    """
+    if not values:
+        return ["centre"] * n
+    if len(values) == 1 and n:
+        return list(values) * n
+    if len(values) != n:
+        raise CallError(
+            f"{option} must be given once for all, or once for each {noun} ({n}). "
+            f"Got {len(values)} instead.",
+            advice=f"Give {option} in the same order as the files.",
+        )
+    return list(values)
+
+
+def column_roles(pairs: Sequence[str]) -> dict[str, str]:
+    """Read ``role=name`` pairs.
+
+    Raises
+    ------
+    CallError
+        If a pair has no ``=``, an empty side, or repeats a role.
+    """
+    roles: dict[str, str] = {}
+    for pair in pairs:
+        role, sign, name = (part.strip() for part in pair.partition("="))
+        if not (role and sign and name):
+            raise CallError(
+                f"--columns must be a role and a column's name. Got {pair!r} instead.",
+                advice="For example: --columns time=t --columns x=acc_x",
+            )
+        if role in roles:
+            raise CallError(
+                f"--columns must name each role once. Got {role!r} twice.",
+                advice="Leave one of them out.",
+            )
+        roles[role] = name
+    return roles
+
+
+def slug(name: str) -> str:
+    """Return a name fit for a file: letters, digits and single dashes."""
+    kept = "".join(c if c.isalnum() else "-" for c in name.lower())
+    return "-".join(part for part in kept.split("-") if part)[:40] or "car"
+
+
+def _read_car(path: Path | None, spots: Sequence[str]) -> Car | None:
+    car: Car | None = None
+    if path is not None:
+        from vibecheck.car.read import read_car
+
+        car = read_car(path)
+    else:
+        terminal.say(
+            "No car file given: the speed is searched blind, no part can be named and no zone "
+            "ranked. Make one with: vibecheck car new"
+        )
+    from vibecheck.car.zones import CENTRE_SPOT, ZONE_NAMES
+
+    known = [CENTRE_SPOT, *(ZONE_NAMES if car is None else (zone.name for zone in car.zones))]
+    for spot in spots:
+        if spot not in known and not (car is not None and not car.zones):
+            raise CallError(
+                f'A spot must be a zone of the car, or centre. Got "{spot}" instead.'
+                + did_you_mean(spot, known),
+                where="--spot",
+                advice=f"Known: {', '.join(known)}.",
+            )
+    return car
+
+
+def _read_model(path: Path | None):  # type: ignore[no-untyped-def]
+    if path is None:
+        return None
+    from vibecheck.model.store import load_model
+
+    return load_model(path)

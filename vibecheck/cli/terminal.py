@@ -1,0 +1,85 @@
+"""Command line: the two streams. Results go to standard output, all else to standard error."""
+
+from __future__ import annotations
+
+import codecs
+import contextlib
+import os
+import sys
+import textwrap
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+MAX_WIDTH = 100
+PLAIN = {
+    "·": "-", "–": "-", "—": "-", "−": "-", "…": "...", "×": "x", "≥": ">=", "≤": "<=",
+    "±": "+/-", "²": "^2", "³": "^3", "°": " deg", "µ": "u", "“": '"', "”": '"', "’": "'",
+    "‘": "'", "→": "->", "½": "1/2", "\u00a0": " ", "\u202f": " ", "\u2009": " ",
+}  # fmt: skip
+"""What stands in for a letter that a terminal without Unicode cannot show."""
+
+
+def plain_letters(error: UnicodeError) -> tuple[str, int]:
+    """Replace what a stream's encoding cannot hold (an error handler for codecs)."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    wrong = error.object[error.start : error.end]
+    return "".join(PLAIN.get(letter, "?") for letter in wrong), error.end
+
+
+def prepare_streams() -> None:
+    """Let both streams write any text, whatever the terminal's encoding."""
+    codecs.register_error("vibecheck.plain", plain_letters)
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="vibecheck.plain")
+
+
+def silence_stdout() -> None:
+    """Send what is left to nowhere: the reader of the pipe has gone, and that is no fault."""
+    with contextlib.suppress(OSError, ValueError):  # a stream without a file behind it
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def console(*, stderr: bool = False) -> Console:
+    """Return a console that prints text as it is: no markup, no guesses at what to colour."""
+    from rich.console import Console
+
+    made = Console(stderr=stderr, highlight=False, markup=False, emoji=False)
+    if made.width > MAX_WIDTH:
+        made.width = MAX_WIDTH
+    return made
+
+
+def say(message: str) -> None:
+    """Write a message for the person at the terminal (standard error)."""
+    sys.stderr.write(message.rstrip("\n") + "\n")
+    sys.stderr.flush()
+
+
+def hang(text: str, lead: str, width: int) -> list[str]:
+    """Wrap a paragraph so that its lines hang under the end of ``lead``."""
+    room = max(16, width - len(lead))
+    lines = textwrap.wrap(text, room, break_on_hyphens=False) or [""]
+    return [(lead if n == 0 else " " * len(lead)) + line for n, line in enumerate(lines)]
+
+
+def show_error(what: str, where: str | None, advice: str | None) -> None:
+    """Write one block: what was wrong, where, and what to do next."""
+    from rich.text import Text
+
+    out = console(stderr=True)
+    for label, words in (("Cannot go on:", what), ("Where:", where), ("What to do:", advice)):
+        if not words:
+            continue
+        lead = f"{label:<14}"
+        # A file or a pipe gets whole lines: a path stays in one piece.
+        lines = hang(words, lead, out.width) if out.is_terminal else [lead + words]
+        for n, line in enumerate(lines):
+            text = Text(line)
+            if n == 0:
+                text.stylize("bold red" if label == "Cannot go on:" else "bold", 0, len(label))
+            out.print(text, soft_wrap=True)
