@@ -15,6 +15,7 @@ from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
+import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
 from vibecheck.arrays import frozen_array
@@ -27,9 +28,10 @@ PASS_SHARE = 0.41
 SAMPLES_PER_ORDER = 3
 """Grid points per turn over the highest order wanted; 2 is the bare limit."""
 CELL = 16
+PAD_TURNS = 40.0
 _N_PHASES = 4096
 _RATE_STEP = 0.75
-_BLOCK_CELLS = 256
+_BLOCK_CELLS = 512
 _SMALL = 1 << 19
 """Takes of fewer samples are first raised to twice their rate, to use more of their band."""
 
@@ -151,6 +153,18 @@ class AngularStretch:
         """Length in turns."""
         return self.samples.size / self.samples_per_turn
 
+    @cached_property
+    def transform(self) -> tuple[int, NDArray[np.complex64]]:
+        """Length and one-sided transform of the whole stretch, followed by zeros."""
+        return long_transform(self, PAD_TURNS)
+
+
+def long_transform(stretch: AngularStretch, pad_turns: float) -> tuple[int, NDArray[np.complex64]]:
+    """Return the length and the unscaled, one-sided transform of a stretch followed by zeros."""
+    pad = min(int(pad_turns * stretch.samples_per_turn), stretch.samples.size)
+    n_fft = scipy.fft.next_fast_len(stretch.samples.size + pad, real=True)
+    return n_fft, frozen_array(scipy.fft.rfft(stretch.samples, n_fft), copy=False)
+
 
 @lru_cache(maxsize=8)
 def _kernel(n_taps: int, pass_share: float) -> NDArray[np.float32]:
@@ -200,21 +214,27 @@ def read_between(
     cubic = np.stack([first_place - whole, s0, 3.0 * rise - 2.0 * s0 - s1, s0 + s1 - 2.0 * rise])
     c0, c1, c2, c3 = (row[:, np.newaxis] for row in cubic.astype(np.float32))
     u = (np.arange(CELL) / CELL).astype(np.float32)
-    pad = n_taps
-    padded = np.concatenate([np.zeros(pad, np.float32), x, np.zeros(pad, np.float32)])
+    # Padding and the clip keep cells that reach beyond the signal's ends on zeros.
+    reach = int(np.ceil(np.max(np.abs(rise), initial=0.0))) + 2
+    pad = n_taps + reach
+    zeros = np.zeros(pad, np.float32)
+    padded = np.concatenate([zeros, x, zeros])
     rows = np.lib.stride_tricks.sliding_window_view(padded, n_taps)
     base = whole.astype(np.int64)[:, np.newaxis] + (pad - (n_taps // 2 - 1))
+    np.clip(base, reach, rows.shape[0] - 1 - reach, out=base)
     ones = np.ones(n_taps, np.float32)
     out = np.empty((n_cells, CELL), np.float32)
+    weights = np.empty((_BLOCK_CELLS * CELL, n_taps), np.float32)
     for low in range(0, n_cells, _BLOCK_CELLS):
         part = slice(low, low + _BLOCK_CELLS)
         place = ((c3[part] * u + c2[part]) * u + c1[part]) * u + c0[part]
         step = np.floor(place)
-        index = base[part] + step.astype(np.int64)
-        phase = ((place - step) * np.float32(_N_PHASES)).astype(np.int64)
-        np.clip(index, 0, rows.shape[0] - 1, out=index)
-        taken = rows[index.ravel()]
-        taken *= np.take(table, phase.ravel(), axis=0, mode="clip")
+        index = (base[part] + step.astype(np.int64)).ravel()
+        place -= step
+        place *= np.float32(_N_PHASES)
+        phase = place.astype(np.int64).ravel()
+        taken = rows[index]
+        taken *= np.take(table, phase, axis=0, mode="clip", out=weights[: phase.size])
         out[part] = (taken @ ones).reshape(place.shape)
     return out.ravel()
 
@@ -327,9 +347,7 @@ def _runs(levels: NDArray[np.int64]) -> list[tuple[int, int, int]]:
     cuts = np.flatnonzero(np.diff(levels)) + 1
     starts = np.concatenate([[0], cuts])
     stops = np.concatenate([cuts, [levels.size]])
-    return [
-        (int(a), int(b), int(levels[a])) for a, b in zip(starts, stops, strict=True) if b > a
-    ]
+    return [(int(a), int(b), int(levels[a])) for a, b in zip(starts, stops, strict=True) if b > a]
 
 
 class _RateBank:
@@ -348,8 +366,9 @@ class _RateBank:
         """Return the lowest rate that carries ``wanted_hz`` true."""
         need = wanted_hz / PASS_SHARE
         with np.errstate(divide="ignore"):
-            level = np.floor(np.log(need / self._rate) / np.log(_RATE_STEP)).astype(np.int64)
-        return np.maximum(level, 0)
+            level = np.floor(np.log(need / self._rate) / np.log(_RATE_STEP))
+        chosen: NDArray[np.int64] = np.maximum(level, 0.0).astype(np.int64)
+        return chosen
 
     def get(self, level: int, start_s: float, end_s: float) -> tuple[NDArray[Any], float, float]:
         """Return the signal, its rate and the time of its first sample, over a span."""
