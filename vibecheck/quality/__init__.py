@@ -71,7 +71,7 @@ def assess_quality(
         voices = list(others.speech_present(view))
         found += voices
         found += others.second_motor(view)
-        if not voices:
+        if not voices and not muted:
             found += levels.handling_knocks(view)
         found += levels.dc_offset(view)
     found += band.low_bit_rate(view)

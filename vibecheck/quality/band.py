@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from vibecheck.findings import Finding
-from vibecheck.quality.view import View, decibel
+from vibecheck.quality.view import View, decibel, hertz
 
 # Rattle speaks up to about here; above it even good codecs change the impact measures (measured:
 # AAC at 128 kbit/s keeps band levels within 0.5 dB up to 8 kHz).
@@ -20,7 +20,9 @@ TELEPHONE_HZ = 4000.0
 # falls by 48 dB per octave, 5 dB in that span.
 EDGE_DB = 15.0
 _EDGE_STEP = 1.08
-_EDGE_BANDS = 96
+# With fewer bands than this, one strong line and the floor beside it look like an edge; so they do
+# in the lowest eighth of the band.
+_EDGE_BANDS, _FEWEST_BANDS = 96, 48
 
 # An anti-alias filter leaves the top of the band well under the rest. Without one, what lies above
 # half the sample rate folds down, and the top of the band rises with the speed as the rest does.
@@ -29,8 +31,9 @@ ALIAS_OVER_IDLE_DB = 10.0
 
 # Measured on rattle coded and decoded again: above 8 kHz AAC at 128 kbit/s loses 14 % of the
 # kurtosis and moves weak modulation lines by 3–6 dB; AAC at 64 kbit/s loses 36 %, Opus at 32 63 %.
-LOW_BIT_RATE_BPS = 64_000.0
-FAIR_BIT_RATE_BPS = 128_000.0
+# The borders lie above those two nominal rates, since files of one nominal rate vary.
+LOW_BIT_RATE_BPS = 80_000.0
+FAIR_BIT_RATE_BPS = 160_000.0
 
 # Jitter j (in sample intervals) leaves a signal-to-noise ratio of −20 lg(2π f σ) at frequency f; at
 # half the sample rate that is −20 lg(π j): 10 dB for 0.1, 24 dB for 0.02.
@@ -46,7 +49,7 @@ def usable_bandwidth_hz(view: View) -> tuple[float, bool]:
     known = min(view.nyquist_hz, view.take.bandwidth_hz or np.inf)
     power = view.spectra.power
     n_bands = min(_EDGE_BANDS, (power.shape[1] - 1) // 2)
-    if n_bands < 12:
+    if n_bands < _FEWEST_BANDS:
         return known, False
     mean = power.mean(axis=0, dtype=np.float64)[1:]
     edges = np.linspace(0, mean.size, n_bands + 1).round().astype(int)
@@ -54,7 +57,7 @@ def usable_bandwidth_hz(view: View) -> tuple[float, bool]:
     best, found = EDGE_DB, 0
     # The highest level from each band up.
     above = np.maximum.accumulate(level[::-1])[::-1]
-    for k in range(4, n_bands - 2):
+    for k in range(n_bands // 8, n_bands - 2):
         beyond = max(k + 2, int(np.ceil(_EDGE_STEP * k)))
         if beyond >= n_bands:
             break
@@ -82,9 +85,9 @@ def bandwidth(view: View, usable_hz: float) -> Iterator[Finding]:
     if view.car is not None and top_hz:
         hidden = [o.name for o in view.car.orders if o.ratio * top_hz > usable_hz]
     needed = NEEDED_SOUND_HZ if view.is_sound else NEEDED_ACCELERATION_HZ
-    shows = f"It ends at {usable_hz / 1000:.2g} kHz"
+    shows = f"It ends at {hertz(usable_hz)}"
     if top_hz:
-        shows += f", order {usable_hz / top_hz:.0f} of the {view.speed.shaft} at top speed"  # type: ignore[union-attr]
+        shows += f", order {usable_hz / top_hz:.0f} of the {view.speed.shaft} shaft at top speed"  # type: ignore[union-attr]
     if hidden:
         more = f" and {len(hidden) - 4} more" if len(hidden) > 4 else ""
         shows += f"; it cannot show: {', '.join(hidden[:4])}{more}"
@@ -129,6 +132,7 @@ def possible_aliasing(view: View, has_edge: bool) -> Iterator[Finding]:
     gap = float(decibel(np.median(fast[middle])) - decibel(np.median(fast[top])))
     if gap >= ALIAS_BELOW_MIDDLE_DB:
         return
+    known_floor = view.idle_power is not None
     if view.idle_power is not None:
         rise = float(decibel(np.median(fast[top])) - decibel(np.median(view.idle_power[top])))
         if rise < ALIAS_OVER_IDLE_DB:
@@ -140,7 +144,8 @@ def possible_aliasing(view: View, has_edge: bool) -> Iterator[Finding]:
         "Use a higher output data rate, or a sensor with an anti-alias filter.",
         round(gap, 1),
         ALIAS_BELOW_MIDDLE_DB,
-        "limits",
+        # With no idle part it may as well be the sensor's own noise.
+        "limits" if known_floor else "note",
     )
 
 

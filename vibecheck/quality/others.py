@@ -78,6 +78,8 @@ def _syllables(view: View, frames: NDArray[np.bool_]) -> list[tuple[float, float
     if index.size < 24:
         return []
     voice = view.bins(VOICE_BAND_HZ[0], min(VOICE_BAND_HZ[1], 0.9 * view.nyquist_hz))
+    if voice.stop - voice.start < 16:
+        return []
     power = view.spectra.power[index][:, voice]
     middle = np.maximum(np.median(power, axis=0), 1e-30)
     share = np.mean(power > _EXCESS * middle, axis=1)

@@ -56,7 +56,8 @@ def noise_suppression(view: View) -> Iterator[Finding]:
     quiet = view.idle_blocks
     if np.count_nonzero(quiet) < 20:
         return
-    idle = float(decibel(np.median(np.asarray(view.blocks.mean_square, np.float64)[quiet])))
+    # The quietest quarter: pauses hold beeps and clicks of the start-up, too.
+    idle = float(decibel(np.quantile(np.asarray(view.blocks.mean_square)[quiet], 0.25)))
     running = float(decibel(view.level_of(view.running_blocks) ** 2))
     if idle >= DIGITAL_FLOOR_DB or running < AUDIBLE_DB:
         return

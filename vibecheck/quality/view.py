@@ -28,6 +28,7 @@ _MARGIN_S = 0.1
 _MARGIN_AFTER_RUN_S = 0.4
 # Without a speed track: this many dB between the quiet and the loud parts mean that there are two.
 _QUIET_TO_LOUD_DB = 6.0
+_QUIET_S = 0.5
 # Level differences count from this share of the top speed on.
 _FAST_SHARE = 0.7
 _TINY = 1e-30
@@ -36,6 +37,13 @@ _TINY = 1e-30
 def decibel(power: Any) -> NDArray[np.float64]:
     """Power to decibel, far below any recording's floor where there is none."""
     return 10.0 * np.log10(np.maximum(np.asarray(power, dtype=np.float64), _TINY))
+
+
+def hertz(frequency_hz: float) -> str:
+    """A frequency in words."""
+    if frequency_hz >= 1000.0:
+        return f"{frequency_hz / 1000.0:.2g} kHz"
+    return f"{frequency_hz:.0f} Hz"
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,10 +101,11 @@ class View:
         """Quiet and loud frames, for takes whose speed is not known."""
         level = decibel(self.spectra.power[:, 1:].sum(axis=1))
         low, high = np.percentile(level, [10.0, 90.0])
-        if high - low < _QUIET_TO_LOUD_DB:
-            return np.zeros(level.shape, bool), np.ones(level.shape, bool)
         middle = 0.5 * (low + high)
-        return level < min(low + 3.0, middle), level > max(high - 6.0, middle)
+        quiet = level < min(low + 3.0, middle)
+        if high - low < _QUIET_TO_LOUD_DB or self.seconds(float(quiet.sum())) < _QUIET_S:
+            return np.zeros(level.shape, bool), np.ones(level.shape, bool)
+        return quiet, level > max(high - 6.0, middle)
 
     @cached_property
     def idle(self) -> NDArray[np.bool_]:
