@@ -106,8 +106,8 @@ def notes(car: Car, band: SensorBand, holds: tuple[HoldSpeed, ...]) -> tuple[str
     found = []
     if band.assumed:
         found.append(
-            f"{band.sample_rate_hz:g} samples a second are assumed, what phones usually give; say "
-            "--sample-rate if you know better."
+            f"{band.sample_rate_hz:g} samples a second are assumed, what phones usually give; give "
+            "the sample rate of your recorder if you know it."
         )
     found.append(band.note)
     if band.sensor == "microphone":

@@ -5,12 +5,12 @@ The limits are the range of common model cars, from memory and common practice (
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterator
 
 from vibecheck.car.drivetrain import bench_cap, gearing_table
 from vibecheck.car.profile import Car, Drivetrain
 from vibecheck.car.zones import ZONE_NAMES, driven_wheels
-from vibecheck.errors import did_you_mean
 from vibecheck.findings import Finding
 
 # code: (low, high, what, key)
@@ -145,12 +145,13 @@ def _of_bench_cap(drivetrain: Drivetrain, full_wheel_rpm: float) -> Iterator[Fin
 
 def _of_zones(car: Car) -> Iterator[Finding]:
     for zone in car.zones:
-        near = did_you_mean(zone.name, ZONE_NAMES) if zone.name not in ZONE_NAMES else ""
-        if near:
+        # Closer than for a key: a zone of the owner's own is nothing odd, a slip of a letter is.
+        near = difflib.get_close_matches(zone.name, ZONE_NAMES, n=1, cutoff=0.85)
+        if near and zone.name not in ZONE_NAMES:
             yield Finding(
                 "zone_name_close",
                 f'The zone "{zone.name}" is taken as one of your own.',
-                f"If it is not:{near}",
+                f'If it is not, write "{near[0]}".',
                 weight="note",
             )
         if not zone.fasteners:

@@ -71,8 +71,9 @@ def car_to_toml(car: Car, *, all_zones: bool = True) -> str:
         ]
         if all_zones:
             lines.append("# Threads and counts start as guesses: correct them for your car.")
+    usual = {zone.name: zone.how_to_check for zone in default_zones(car.layout)}
     for zone in zones:
-        lines += _zone(zone)
+        lines += _zone(zone, usual.get(zone.name, ""))
     text = "\n".join(lines) + "\n"
     try:
         text.encode("utf-8")
@@ -197,15 +198,16 @@ def _zones_to_write(car: Car, all_zones: bool) -> tuple[tuple[Zone, ...], bool]:
     return tuple(zone for zone in car.zones if zone not in defaults), False
 
 
-def _zone(zone: Zone) -> list[str]:
+def _zone(zone: Zone, usual_how_to: str) -> list[str]:
     lines = [
         "",
         "[[zones]]",
         f"name = {_quote(zone.name)}",
         f"severity = {zone.severity}",
         f"check_effort = {zone.check_effort}",
-        f"how_to_check = {_quote(zone.how_to_check)}",
     ]
+    if zone.how_to_check != usual_how_to:  # the usual words need not stand in every file
+        lines.append(f"how_to_check = {_quote(zone.how_to_check)}")
     if not zone.fasteners:
         lines.append("fasteners = []")
     for fastener in zone.fasteners:
