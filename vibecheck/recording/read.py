@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 
-from vibecheck.errors import InputError
+from vibecheck.errors import CallError, InputError
 from vibecheck.recording.request import ReadRequest
 from vibecheck.recording.source import READABLE, open_source
 from vibecheck.recording.take import Sensor, Take
@@ -67,6 +67,12 @@ def read_take(
         sample_rate_hz=sample_rate_hz,
     )
     source = open_source(path)
+    if source.record is not None and source.kind not in ("npz", "npy", "mat", "uff"):
+        raise CallError(
+            "Only npz, npy, mat and uff files hold several records.",
+            where=source.where,
+            advice=f'Leave "#{source.record}" out.',
+        )
     if source.kind in ("sound", "container"):
         from vibecheck.recording.read_audio import read_audio
 
@@ -75,6 +81,18 @@ def read_take(
         from vibecheck.recording.read_table import read_text_table
 
         return read_text_table(source, request)
+    if source.kind != "unknown":
+        from vibecheck.recording import read_exchange as exchange
+
+        if source.kind == "parquet":
+            return exchange.read_parquet(source, request)
+        if source.kind in ("npz", "npy"):
+            return exchange.read_npz(source, request)
+        if source.kind == "mat":
+            return exchange.read_mat(source, request)
+        if source.kind == "uff":
+            return exchange.read_uff(source, request)
+        raise exchange.refuse_hdf5(source)
     raise InputError(
         "This is not a kind of file that can be read.",
         where=source.where,

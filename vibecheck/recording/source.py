@@ -210,6 +210,8 @@ def kind_of(head: bytes, path: Path, where: str) -> Kind:
         return "hdf5"
     if head.startswith(b"MATLAB 5.0"):
         return "mat"
+    if _is_uff(head):
+        return "uff"
     if _is_sound(head):
         return "sound"
     if _is_container(head):
@@ -221,10 +223,6 @@ def kind_of(head: bytes, path: Path, where: str) -> Kind:
                 where=where,
                 advice="Export the recording again, or rename it to .csv if it is a table.",
             )
-        lines = [line.strip() for line in head.decode("latin-1").splitlines() if line.strip()]
-        # The universal file format opens each data set with -1, then the set's number.
-        if len(lines) >= 2 and lines[0] == "-1" and lines[1].split("b")[0].strip().isdigit():
-            return "uff"
         return "table"
     if suffix == ".mat":  # version 4 files have no magic bytes
         return "mat"
@@ -251,6 +249,12 @@ def looks_like_text(head: bytes) -> bool:
         high = sum(byte >= 128 for byte in head)
         return error.start > 0 and high <= len(head) // 10
     return True
+
+
+def _is_uff(head: bytes) -> bool:
+    """The universal file format opens each data set with -1, then the set's number."""
+    lines = [line.strip() for line in head[:400].decode("latin-1").splitlines() if line.strip()]
+    return len(lines) >= 2 and lines[0] == "-1" and lines[1][:6].rstrip("b ").isdigit()
 
 
 def _is_sound(head: bytes) -> bool:

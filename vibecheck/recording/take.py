@@ -119,6 +119,12 @@ class Take:
         """Length in seconds."""
         return self.n_samples / self.sample_rate_hz
 
+    def mono(self) -> NDArray[np.float32]:
+        """One waveform of all channels, shape (n_samples,); see ``recording.channels.mixdown``."""
+        from vibecheck.recording.channels import mixdown
+
+        return mixdown(self)
+
     def __iter__(self) -> Iterator[NDArray[Any]]:
         """Iterate over the channels, each of shape (n_samples,)."""
         return iter(self.samples)
