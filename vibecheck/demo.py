@@ -124,7 +124,7 @@ def run_story(
     ----------
     story : Story
     folder : Path
-        An existing folder; one page a check and an index land in it.
+        One page a check and an index land in it; made where it is missing.
     progress : callable, optional
         Called with a short sentence before each step.
 

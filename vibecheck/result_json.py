@@ -151,9 +151,7 @@ def _quality(take: Take, quality: QualityReport) -> dict[str, Any]:
 
 
 def _rounded(values: Iterable[float], decimals: int) -> list[float | None]:
-    return [
-        round(float(value), decimals) if math.isfinite(value) else None for value in values
-    ]
+    return [round(float(value), decimals) if math.isfinite(value) else None for value in values]
 
 
 def _speed(speed: SpeedTrack) -> dict[str, Any]:

@@ -8,6 +8,7 @@ import typer
 
 from vibecheck import __version__
 from vibecheck.cli import check, demo
+from vibecheck.cli.car import car_app
 from vibecheck.cli.texts import help_text, markup_mode
 
 HELP = help_text(
@@ -53,9 +54,4 @@ def _program(
 
 app.command("check", help=check.HELP)(check.check_command)
 app.command("demo", help=demo.HELP)(demo.demo_command)
-try:
-    from vibecheck.cli.car import car_app
-except ImportError:
-    pass
-else:
-    app.add_typer(car_app, name="car")
+app.add_typer(car_app, name="car")

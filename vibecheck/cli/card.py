@@ -73,32 +73,39 @@ def _zones(card: Card, result: CheckResult) -> None:
     if not zones:
         return
     card.heading("Check by hand in this order (motor off, battery unplugged)")
+    told: dict[str, str] = {}
     for place, zone in enumerate(zones):
-        _zone(card, zone, detailed=place < DETAILED_ZONES, several=len(result.takes) > 1)
+        detailed = place < DETAILED_ZONES
+        _zone(card, zone, told, detailed=detailed, several=len(result.takes) > 1)
 
 
-def _zone(card: Card, zone: ZoneRisk, *, detailed: bool, several: bool) -> None:
-    odds = f"{words.percent(zone.probability)} ({words.interval(zone.low, zone.high)})"
-    severity = f"severity {zone.severity} of 3"
-    if detailed:
-        severity += f": {words.SEVERITY_WORDS[zone.severity]}"
-    heard = "" if zone.heard else ", not heard"
+def _zone(
+    card: Card, zone: ZoneRisk, told: dict[str, str], *, detailed: bool, several: bool
+) -> None:
+    """Print one zone; ``told`` remembers which instructions were printed, and for which zone."""
     name = words.zone_words(zone.zone)
+    odds = f"{words.percent(zone.probability)} ({words.interval(zone.low, zone.high)})"
+    heard = "" if zone.heard else ", not heard"
+    severity = "" if detailed else f", severity {zone.severity}/3"
     card.line(
-        f"{name:<20} {odds}, {severity}{heard}",
-        lead=f"{zone.rank:>3}  ",
+        f"{name:<18} {odds}{severity}{heard}",
+        lead=f"{zone.rank:>2}  ",
         style="bold" if detailed else "",
     )
     if not detailed:
         return
+    card.line(f"Severity {zone.severity} of 3: {words.SEVERITY_WORDS[zone.severity]}.", indent=4)
     for one in zone.evidence[:MAX_EVIDENCE]:
         source = f" ({one.file})" if several and one.file else ""
-        card.line(one.reading + source, indent=5, lead="- ")
-    if zone.how_to_check:
-        card.line(zone.how_to_check, indent=5, lead="By hand: ")
+        card.line(one.reading + source, indent=4, lead="- ")
+    if zone.how_to_check in told:
+        card.line(f"By hand: as at the {told[zone.how_to_check]}.", indent=4)
+    elif zone.how_to_check:
+        told[zone.how_to_check] = name
+        card.line(f"By hand: {zone.how_to_check}", indent=4)
     history = words.history_words(zone)
     if history:
-        card.line(history, indent=5)
+        card.line(history, indent=4)
 
 
 def _recordings(card: Card, result: CheckResult) -> None:
@@ -117,15 +124,14 @@ def _limits(card: Card, result: CheckResult) -> None:
     missing = words.not_heard(result)
     if missing:
         card.line(
-            f"{words.join_words(missing)}. Their place in the list comes from history and severity "
-            "alone.",
+            f"Could not be heard: {words.join_words(missing)}. Their place in the list comes from "
+            "history and severity alone.",
             indent=2,
-            lead="Could not be heard: ",
         )
     if words.is_blind(result):
         card.line(words.BLIND_REMARK, indent=2)
     if result.unfamiliar.is_unfamiliar:
-        card.line(words.UNFAMILIAR_REMARK, indent=2, lead="Unfamiliar: ")
+        card.line(f"Unfamiliar sound: {words.UNFAMILIAR_REMARK}", indent=2)
     for note in result.notes:
         card.line(note, indent=2)
     card.line(f"Model: {words.model_words(result)}.", indent=2)

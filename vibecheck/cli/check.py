@@ -17,6 +17,7 @@ from vibecheck.errors import CallError, did_you_mean
 
 if TYPE_CHECKING:
     from vibecheck.car.profile import Car
+    from vibecheck.model.looseness import LoosenessModel
     from vibecheck.recording.take import Take
     from vibecheck.result import CheckResult
 
@@ -186,25 +187,24 @@ def _deliver(
     """Write the files first, so that a reader who leaves early loses nothing, then the card."""
     from vibecheck.report.files import write_whole
 
-    if outputs.get("--report") is not None:
-        write_whole(outputs["--report"], page)  # type: ignore[arg-type]
-        terminal.say(f"Report: {outputs['--report']}")
+    page_file, json_file = outputs.get("--report"), outputs.get("--json")
+    text = result.to_json() + "\n" if keep is not None or "--json" in outputs else ""
+    if page_file is not None:
+        write_whole(page_file, page)
+        terminal.say(f"Report: {page_file}")
     if keep is not None:
         target = keep / f"{result.created:%Y-%m-%dT%H%M%S}_{slug(result.car.name)}.json"
-        write_whole(target, result.to_json() + "\n")
+        write_whole(target, text)
         terminal.say(f"Kept: {target}")
-    if "--json" not in outputs:
-        from vibecheck.cli.card import print_card
+    if json_file is not None:
+        write_whole(json_file, text)
+        terminal.say(f"Result: {json_file}")
+    if "--json" in outputs and json_file is None:
+        typer.echo(text, nl=False)
+        return
+    from vibecheck.cli.card import print_card
 
-        print_card(result, terminal.console())
-    elif outputs["--json"] is None:
-        typer.echo(result.to_json())
-    else:
-        write_whole(outputs["--json"], result.to_json() + "\n")
-        terminal.say(f"Result: {outputs['--json']}")
-        from vibecheck.cli.card import print_card
-
-        print_card(result, terminal.console())
+    print_card(result, terminal.console())
 
 
 def _outputs(
@@ -245,9 +245,10 @@ def _outputs(
 def _keep_folder(data: str | None) -> Path | None:
     if data is None:
         return None
-    from vibecheck.report.files import make_folder
+    from vibecheck.report.files import check_folder
 
-    return make_folder(Path(make_folder(data, "--data")) / "checks", "--data")
+    check_folder(data, "--data")
+    return check_folder(Path(data) / "checks", "--data")
 
 
 def _same_file(path: str, target: Path) -> bool:
@@ -349,7 +350,7 @@ def _read_car(path: Path | None, spots: Sequence[str]) -> Car | None:
     return car
 
 
-def _read_model(path: Path | None):  # type: ignore[no-untyped-def]
+def _read_model(path: Path | None) -> LoosenessModel | None:
     if path is None:
         return None
     from vibecheck.model.store import load_model

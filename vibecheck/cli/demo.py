@@ -30,9 +30,9 @@ def demo_command(
     from vibecheck.cli import terminal
     from vibecheck.cli.progress import Steps
     from vibecheck.demo import SIMULATED, read_story, run_story
-    from vibecheck.report.files import make_folder
+    from vibecheck.report.files import check_folder
 
-    folder = make_folder(out, "--out")
+    folder = check_folder(out, "--out")
     story = read_story()
     with Steps(story.n_steps) as steps:
         told, index = run_story(story, folder, progress=steps)

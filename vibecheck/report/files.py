@@ -49,33 +49,29 @@ def check_output(path: str | os.PathLike[str], option: str) -> Path:
     return target
 
 
-def make_folder(path: str | os.PathLike[str], option: str) -> Path:
-    """Make a folder (with those above it) and check that files can be written into it.
+def check_folder(path: str | os.PathLike[str], option: str) -> Path:
+    """Refuse an output folder that cannot be made or written into, before any work is done.
 
     Raises
     ------
     CallError
-        If the path is a file, or the folder cannot be made or written into.
+        If a file is in the way, or the folder (the nearest one above it that exists) may not be
+        written into.
     """
     folder = Path(path)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except (FileExistsError, NotADirectoryError):
+    nearest = folder
+    while not nearest.exists() and nearest.parent != nearest:
+        nearest = nearest.parent
+    if not nearest.is_dir():
         raise CallError(
             f"{option} must name a folder. There is a file in the way.",
-            where=str(folder),
+            where=str(nearest),
             advice="Choose another name.",
-        ) from None
-    except OSError as error:
-        raise CallError(
-            f"The folder for {option} cannot be made: {error.strerror}.",
-            where=str(folder),
-            advice="Choose another folder.",
-        ) from None
-    if not os.access(folder, os.W_OK | os.X_OK):
+        )
+    if not os.access(nearest, os.W_OK | os.X_OK):
         raise CallError(
             f"{option} must name a folder that may be written into.",
-            where=str(folder),
+            where=str(nearest),
             advice="Choose another folder.",
         )
     return folder
@@ -84,12 +80,15 @@ def make_folder(path: str | os.PathLike[str], option: str) -> Path:
 def write_whole(path: str | os.PathLike[str], text: str) -> None:
     """Write a text file (UTF-8) whole or not at all: a temporary file, then a rename.
 
+    The folder is made where it is missing.
+
     Raises
     ------
     InputError
         If it cannot be written (disk full, for one); what was there before stays as it was.
     """
     target = Path(path)
+    _make_folder(target.parent)
     if target.exists() and not target.is_file():  # a pipe or a device: nothing to rename onto
         target.write_text(text, encoding="utf-8")
         return
@@ -114,6 +113,17 @@ def write_whole(path: str | os.PathLike[str], text: str) -> None:
         if name:
             Path(name).unlink(missing_ok=True)
         raise
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            f"The folder could not be made: {error.strerror}.",
+            where=str(folder),
+            advice="Choose another folder.",
+        ) from None
 
 
 def _umask() -> int:

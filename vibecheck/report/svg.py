@@ -326,14 +326,14 @@ def _share(value: float, ends: tuple[float, float], scale: Scale) -> float:
 def _shares(
     values: NDArray[np.floating], ends: tuple[float, float], scale: Scale
 ) -> NDArray[np.float64]:
-    values = np.asarray(values, dtype=np.float64)
     low, high = ends
-    if scale == "log":
-        with np.errstate(divide="ignore", invalid="ignore"):
-            shares: NDArray[np.float64] = np.log(values / low) / math.log(high / low)
-        shares[~(values > 0)] = np.nan
-        return shares
-    return (values - low) / (high - low)
+    numbers = np.asarray(values, dtype=np.float64)
+    if scale == "linear":
+        return (numbers - low) / (high - low)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shares: NDArray[np.float64] = np.log(numbers / low) / math.log(high / low)
+    shares[~(numbers > 0)] = np.nan
+    return shares
 
 
 def _runs(good: NDArray[np.bool_]) -> list[slice]:
