@@ -148,7 +148,7 @@ class LoosenessModel:
         zones = tuple(self.zone_odds(zone.name, takes) for zone in car.zones)
         return ZoneAssessment(
             zones=zones,
-            unfamiliar=self._unfamiliar(takes),
+            unfamiliar=self.unfamiliar_of(takes),
             any_loose_log_ratio=self.any_log_ratio(zones),
         )
 
@@ -246,7 +246,8 @@ class LoosenessModel:
                 advice="Train the model again with this version of vibecheck.",
             )
 
-    def _unfamiliar(self, takes: Sequence[TakeEvidence]) -> Unfamiliar:
+    def unfamiliar_of(self, takes: Sequence[TakeEvidence]) -> Unfamiliar:
+        """Say how unlike the training takes the takes of a check are (median over takes)."""
         scores = [
             self.familiarity.score(
                 np.nan_to_num(

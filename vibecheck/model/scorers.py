@@ -60,6 +60,11 @@ class LinearScorer:
 
     def __post_init__(self) -> None:
         _freeze(self)
+        if not self.fill.shape == self.mean.shape == self.scale.shape == self.weight.shape:
+            raise InputError(
+                "The weights of the model do not fit together.",
+                advice="Train the model again, or fetch the file again.",
+            )
 
     def _standard(self, rows: FloatArray) -> FloatArray:
         return (np.where(np.isnan(rows), self.fill, rows) - self.mean) / self.scale
@@ -111,6 +116,24 @@ class TreeScorer:
 
     def __post_init__(self) -> None:
         _freeze(self)
+        inner = self.column >= 0
+        places = np.arange(self.column.size)
+        # Children come after their parent, so that every walk ends, inside the arrays.
+        sound = (
+            self.column.size == self.left.size == self.right.size == self.threshold.size
+            and self.value.size == self.column.size > 0
+            and bool((self.column < self.fill.size).all())
+            and bool((self.left[inner] > places[inner]).all())
+            and bool((self.right[inner] > places[inner]).all())
+            and bool((self.left < self.column.size).all())
+            and bool((self.right < self.column.size).all())
+            and bool(((self.roots >= 0) & (self.roots < self.column.size)).all())
+        )
+        if not sound:
+            raise InputError(
+                "The trees of the model do not fit together.",
+                advice="Train the model again, or fetch the file again.",
+            )
 
     def _filled(self, rows: FloatArray) -> NDArray[np.float32]:
         # scikit-learn's trees see float32 and compare with float64 thresholds.

@@ -25,12 +25,15 @@ from vibecheck.features.catalogue import CATALOGUE_VERSION
 from vibecheck.features.catalogue import NAMES as CATALOGUE_NAMES
 from vibecheck.model.heads import Head
 from vibecheck.model.looseness import LoosenessModel, Population
+from vibecheck.model.pipelines import scorer_from_pipeline
+from vibecheck.model.scorers import Scorer
 from vibecheck.model.unfamiliar import Familiarity
 
 FORMAT = "vibecheck.model/1"
 SHIPPED = Path(__file__).resolve().parent.parent / "data" / "model" / "looseness.npz"
-TRUSTED_TYPES: tuple[str, ...] = ()
-"""Types beyond skops' own defaults that a model file may hold. Fixed: never read from the file."""
+TRUSTED_TYPES = ("numpy.dtype", "sklearn.tree._tree.Tree")
+"""Types beyond skops' own defaults that a model file may hold. Fixed: never read from the file.
+Trees index without bounds checks, so pipelines are compared with the checked arrays on loading."""
 ABOUT_KEYS = ("name", "version", "trained_on", "n_takes", "data_sha256", "metrics", "limits")
 _TRAIN_AGAIN = "Train the model again with this version of vibecheck, or fetch the file again."
 
@@ -298,10 +301,16 @@ def read_skops(path: str | os.PathLike[str]) -> dict[str, Any]:
 
 
 def load_skops(path: str | os.PathLike[str]) -> LoosenessModel:
-    """Load the model out of a ``.skops`` file; its pipelines are left alone."""
+    """Load the model out of a ``.skops`` file.
+
+    Raises
+    ------
+    InputError
+        As `load_model`; also where the pipelines are not those of the arrays.
+    """
     content = read_skops(path)
     where = str(path)
-    for key in ("content_hash", "arrays", "texts"):
+    for key in ("content_hash", "arrays", "texts", "pipelines"):
         if key not in content:
             raise InputError(
                 f'The model file lacks the field "{key}".', where=where, advice=_TRAIN_AGAIN
@@ -309,4 +318,20 @@ def load_skops(path: str | os.PathLike[str]) -> LoosenessModel:
     arrays: dict[str, NDArray[Any]] = dict(content["arrays"])
     arrays.update({key: np.array(value) for key, value in content["texts"].items()})
     arrays["content_hash"] = np.array(content["content_hash"])
-    return _verified(arrays, where)
+    model = _verified(arrays, where)
+    for (name, with_baseline), head in model.heads.items():
+        pipeline = content["pipelines"].get(f"{name}.{int(with_baseline)}")
+        if pipeline is None or not _same(scorer_from_pipeline(pipeline), head.scorer):
+            raise InputError(
+                f'The pipeline of "{name}" is not the one whose numbers the file states.',
+                where=where,
+                advice="Fetch the file again from where you trust it.",
+            )
+    return model
+
+
+def _same(one: Scorer, other: Scorer) -> bool:
+    ours, theirs = one.arrays(), other.arrays()
+    return ours.keys() == theirs.keys() and all(
+        np.array_equal(ours[key], theirs[key]) for key in ours
+    )

@@ -1,0 +1,51 @@
+"""Stage 5: a fitted scikit-learn pipeline translated to plain arrays."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from vibecheck.model.scorers import LinearScorer, Scorer, TreeScorer
+
+
+def scorer_from_pipeline(pipeline: Any) -> Scorer:
+    """Translate a fitted pipeline.
+
+    Parameters
+    ----------
+    pipeline : sklearn.pipeline.Pipeline
+        ``(SimpleImputer, StandardScaler, LogisticRegression)`` or
+        ``(SimpleImputer, GradientBoostingClassifier)``, fitted on two classes.
+    """
+    imputer, *_, last = (step for _name, step in pipeline.steps)
+    fill = np.asarray(imputer.statistics_, dtype=np.float64)
+    if hasattr(last, "coef_"):
+        scaler = pipeline.steps[1][1]
+        return LinearScorer(
+            fill=fill,
+            mean=np.asarray(scaler.mean_),
+            scale=np.asarray(scaler.scale_),
+            weight=np.asarray(last.coef_[0]),
+            intercept=float(last.intercept_[0]),
+        )
+    trees = [estimator.tree_ for estimator in last.estimators_[:, 0]]
+    sizes = np.array([tree.node_count for tree in trees])
+    offsets = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+
+    def chain(name: str) -> Any:
+        return np.concatenate([np.asarray(getattr(tree, name)).reshape(-1) for tree in trees])
+
+    shift = np.repeat(offsets, sizes)
+    leaf = chain("children_left") < 0
+    base = float(last.init_.class_prior_[1])
+    return TreeScorer(
+        fill=fill,
+        roots=offsets.astype(np.int32),
+        column=np.where(leaf, -1, chain("feature")).astype(np.int32),
+        left=np.where(leaf, 0, chain("children_left") + shift).astype(np.int32),
+        right=np.where(leaf, 0, chain("children_right") + shift).astype(np.int32),
+        threshold=np.asarray(chain("threshold"), dtype=np.float64),
+        value=np.asarray(chain("value"), dtype=np.float64) * float(last.learning_rate),
+        start=float(np.log(base) - np.log1p(-base)),
+    )

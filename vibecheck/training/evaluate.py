@@ -1,0 +1,272 @@
+"""Nested, car-grouped evaluation: the whole fit is repeated without each fold of cars."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibecheck.car.zones import CENTRE_SPOT
+from vibecheck.model.calibration import log_odds, sigmoid
+from vibecheck.model.heads import head_of
+from vibecheck.model.looseness import LoosenessModel
+from vibecheck.training.families import FAMILIES, Family
+from vibecheck.training.fit import car_folds, fit_model
+from vibecheck.training.metrics import (
+    Figure,
+    brier,
+    expected_calibration_error,
+    first_hits,
+    over_cars,
+    roc_auc,
+)
+from vibecheck.training.table import FeatureTable
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+Progress = Callable[[str], None]
+
+FALSE_ALARM_RATE = 0.05
+"""Share of snug checks at which detection is stated."""
+TURN_EDGES = (0.0, 1e-9, 0.25, 0.5, 1.0, 2.0, 5.1)
+TURN_NAMES = (
+    "preload lost, no play",
+    "up to 1/4 turn",
+    "1/4 to 1/2 turn",
+    "1/2 to 1 turn",
+    "1 to 2 turns",
+    "over 2 turns",
+)
+MODES: tuple[tuple[str, bool, bool], ...] = (
+    ("all takes, against baseline", True, False),
+    ("all takes, no baseline", False, False),
+    ("centre take only, against baseline", True, True),
+    ("centre take only, no baseline", False, True),
+)
+"""Name, with baseline, centre take only."""
+
+
+@dataclass(frozen=True, eq=False)
+class Predictions:
+    """What models said of checks of cars they never saw.
+
+    Attributes
+    ----------
+    car, check : ndarray of str, shape (n,)
+    zones : ndarray of str, shape (n_zones,)
+    ratio : ndarray, shape (n, n_zones)
+        Log likelihood ratios.
+    probability : ndarray, shape (n, n_zones)
+        With the prior of the training set.
+    any_probability : ndarray, shape (n,)
+    loose : ndarray of bool, shape (n, n_zones)
+    turns, preload : ndarray, shape (n, n_zones)
+    is_hard, unfamiliar : ndarray of bool, shape (n,)
+    """
+
+    car: NDArray[np.str_]
+    check: NDArray[np.str_]
+    zones: NDArray[np.str_]
+    ratio: FloatArray
+    probability: FloatArray
+    any_probability: FloatArray
+    loose: BoolArray
+    turns: FloatArray
+    preload: FloatArray
+    is_hard: BoolArray
+    unfamiliar: BoolArray
+
+    @staticmethod
+    def join(parts: Sequence[Predictions]) -> Predictions:
+        """Put the folds together."""
+        joined: dict[str, Any] = {}
+        for item in fields(Predictions):
+            values = [getattr(part, item.name) for part in parts]
+            joined[item.name] = values[0] if item.name == "zones" else np.concatenate(values)
+        return Predictions(**joined)
+
+
+def predict(
+    model: LoosenessModel, table: FeatureTable, *, with_baseline: bool, centre_only: bool
+) -> Predictions:
+    """Let a model judge every check of a table."""
+    heard = model.zones_heard()
+    places = [k for k, zone in enumerate(table.zones) if head_of(str(zone)) in heard]
+    zones = table.zones[places]
+    rows: dict[str, list[Any]] = {item.name: [] for item in fields(Predictions)}
+    for check in np.unique(table.check):
+        takes = np.flatnonzero(table.check == check)
+        if centre_only:
+            takes = takes[table.spot[takes] == CENTRE_SPOT]
+        evidence = [table.evidence(int(k), with_baseline=with_baseline) for k in takes]
+        if with_baseline:
+            evidence = [one for one in evidence if one.baseline is not None]
+        if not evidence:
+            continue
+        odds = [model.zone_odds(str(zone), evidence) for zone in zones]
+        priors = [model.heads[head_of(str(zone)), with_baseline].prior for zone in zones]
+        ratio = np.array([one.log_ratio for one in odds])
+        any_ratio = model.any_log_ratio(odds) or 0.0
+        first = int(takes[0])
+        rows["car"].append(table.car[first])
+        rows["check"].append(check)
+        rows["ratio"].append(ratio)
+        rows["probability"].append(sigmoid(ratio + log_odds(np.array(priors))))
+        rows["any_probability"].append(sigmoid(np.asarray(any_ratio + log_odds(model.any_prior))))
+        rows["loose"].append(table.loose[first, places])
+        rows["turns"].append(table.turns[first, places])
+        rows["preload"].append(table.preload[first, places])
+        rows["is_hard"].append(table.is_hard[first])
+        rows["unfamiliar"].append(model.unfamiliar_of(evidence).is_unfamiliar)
+    rows["zones"] = list(zones)
+    return Predictions(**{name: np.array(values) for name, values in rows.items()})
+
+
+def cross_validate(
+    table: FeatureTable,
+    *,
+    families: Sequence[Family] = FAMILIES,
+    n_outer: int = 7,
+    n_folds: int = 5,
+    progress: Progress | None = None,
+) -> tuple[dict[str, Predictions], list[dict[str, str]]]:
+    """Judge every car by a model fitted, chosen and calibrated without it.
+
+    Returns
+    -------
+    predictions : dict of mode to Predictions
+    chosen : list of dict
+        Families chosen in each outer fold.
+    """
+    parts: dict[str, list[Predictions]] = {name: [] for name, _, _ in MODES}
+    chosen = []
+    folds = car_folds(table.car, n_outer, seed=7)
+    for number, held in enumerate(folds, start=1):
+        if progress:
+            progress(f"Fold {number} of {len(folds)}: {int((~held).sum())} takes to learn from")
+        fitted = fit_model(table.select(~held), families=families, n_folds=n_folds)
+        chosen.append(fitted.chosen)
+        test = table.select(held)
+        for name, with_baseline, centre_only in MODES:
+            found = predict(
+                fitted.model, test, with_baseline=with_baseline, centre_only=centre_only
+            )
+            if found.check.size:
+                parts[name].append(found)
+    return {name: Predictions.join(found) for name, found in parts.items() if found}, chosen
+
+
+def summarise(found: Predictions) -> dict[str, Any]:
+    """Figures of merit of held-out predictions, with 90 % intervals over cars."""
+    any_loose: BoolArray = np.asarray(found.loose.any(axis=1))
+    snug = ~any_loose
+
+    def auc_of(scores: FloatArray, labels: BoolArray) -> Figure:
+        return over_cars(lambda rows: roc_auc(scores[rows], labels[rows]), found.car)
+
+    def share(hits: BoolArray, among: BoolArray) -> Figure:
+        chosen = np.flatnonzero(among)
+        return over_cars(lambda rows: float(np.mean(hits[chosen][rows])), found.car[chosen])
+
+    score = found.any_probability
+    result: dict[str, Any] = {
+        "n_checks": int(found.check.size),
+        "n_cars": int(np.unique(found.car).size),
+        "n_loose_checks": int(any_loose.sum()),
+        "any_loose_auc": auc_of(score, any_loose),
+        "any_loose_brier": brier(score, any_loose),
+        "any_loose_ece": expected_calibration_error(score, any_loose),
+        "zone_ece": expected_calibration_error(
+            found.probability.reshape(-1), found.loose.reshape(-1)
+        ),
+        "zone_brier": brier(found.probability.reshape(-1), found.loose.reshape(-1)),
+        "familiar_share": float(np.mean(~found.unfamiliar)),
+        "zone_auc": {},
+    }
+    for k, zone in enumerate(found.zones):
+        if found.loose[:, k].any():
+            result["zone_auc"][str(zone)] = auc_of(found.probability[:, k], found.loose[:, k])
+    if any_loose.any():
+        result["first_zone_hit"] = share(first_hits(found.probability, found.loose, 1), any_loose)
+        result["first_two_zones_hit"] = share(
+            first_hits(found.probability, found.loose, 2), any_loose
+        )
+        result["first_hit_by_chance"] = float(found.loose[any_loose].mean())
+        axle = wheel_axle_hits(found)
+        if axle is not None:
+            result["first_wheel_hit"], result["first_wheel_axle_hit"] = axle
+    if snug.any():
+        threshold = float(np.quantile(score[snug], 1.0 - FALSE_ALARM_RATE))
+        alarm = score > threshold
+        result["threshold_at_false_alarm_rate"] = threshold
+        result["detection_at_false_alarm_rate"] = share(alarm, any_loose)
+        if (found.is_hard & snug).any():
+            result["false_alarms_hard"] = share(alarm, found.is_hard & snug)
+            result["n_hard"] = int((found.is_hard & snug).sum())
+        result["detection_by_turns"] = detection_by_turns(found, threshold)
+    return result
+
+
+def wheel_axle_hits(found: Predictions) -> tuple[float, float] | None:
+    """Share of checks with one loose wheel in which the likeliest wheel is it, or on its axle."""
+    wheels = np.array([str(zone).startswith("wheel_") for zone in found.zones])
+    if wheels.sum() < 4:
+        return None
+    loose = found.loose[:, wheels]
+    rows = np.flatnonzero(loose.sum(axis=1) == 1)
+    if rows.size == 0:
+        return None
+    names = [str(zone) for zone in found.zones[wheels]]
+    first = found.probability[rows][:, wheels].argmax(axis=1)
+    true = loose[rows].argmax(axis=1)
+    axle = np.array([name.split("_")[1] for name in names])
+    return float(np.mean(first == true)), float(np.mean(axle[first] == axle[true]))
+
+
+def detection_by_turns(found: Predictions, threshold: float) -> list[dict[str, Any]]:
+    """Share of checks that raise an alarm, by how far the worst loose fastener is backed off."""
+    any_loose: BoolArray = np.asarray(found.loose.any(axis=1))
+    worst = np.where(found.loose, found.turns, -1.0).max(axis=1)
+    rows = []
+    for name, low, high in zip(TURN_NAMES, TURN_EDGES[:-1], TURN_EDGES[1:], strict=True):
+        among = any_loose & (worst >= low) & (worst < high)
+        if among.any():
+            rows.append(
+                {
+                    "turns": name,
+                    "n": int(among.sum()),
+                    "detected": float(np.mean(found.any_probability[among] > threshold)),
+                }
+            )
+    return rows
+
+
+def reliability(found: Predictions, n_bins: int = 10) -> list[dict[str, float]]:
+    """Stated against found frequency of zones, in equal-width bins."""
+    p, y = found.probability.reshape(-1), found.loose.reshape(-1)
+    place = np.minimum((p * n_bins).astype(np.intp), n_bins - 1)
+    return [
+        {
+            "stated": float(p[place == k].mean()),
+            "found": float(y[place == k].mean()),
+            "n": float((place == k).sum()),
+        }
+        for k in range(n_bins)
+        if (place == k).any()
+    ]
+
+
+def plain(value: Any) -> Any:
+    """Figures as plain numbers, for JSON."""
+    if isinstance(value, Figure):
+        return {"value": value.value, "low": value.low, "high": value.high}
+    if isinstance(value, dict):
+        return {key: plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(item) for item in value]
+    if isinstance(value, np.generic):
+        return value.item()
+    return value

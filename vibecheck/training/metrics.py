@@ -1,0 +1,123 @@
+"""Figures of merit, each with its interval over cars."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+def roc_auc(scores: ArrayLike, labels: ArrayLike) -> float:
+    """Area under the ROC curve: the chance that a loose case scores above a snug one.
+
+    Ties count one half (Mann–Whitney). NaN where a class is empty.
+    """
+    score = np.asarray(scores, dtype=np.float64)
+    loose = np.asarray(labels, dtype=bool)
+    n_loose, n_snug = int(loose.sum()), int((~loose).sum())
+    if n_loose == 0 or n_snug == 0:
+        return float("nan")
+    _, inverse, counts = np.unique(score, return_inverse=True, return_counts=True)
+    last = np.cumsum(counts)
+    rank = (last - 0.5 * (counts - 1.0))[inverse]
+    return float((rank[loose].sum() - n_loose * (n_loose + 1) / 2.0) / (n_loose * n_snug))
+
+
+def hanley_mcneil_se(area: float, n_loose: int, n_snug: int) -> float:
+    """Standard error of an area under the ROC curve (Hanley & McNeil, Radiology 143, 1982)."""
+    q1 = area / (2.0 - area)
+    q2 = 2.0 * area**2 / (1.0 + area)
+    variance = area * (1.0 - area) + (n_loose - 1) * (q1 - area**2) + (n_snug - 1) * (q2 - area**2)
+    return float(np.sqrt(variance / (n_loose * n_snug)))
+
+
+def brier(probability: ArrayLike, labels: ArrayLike) -> float:
+    """Mean squared difference of probability and outcome (Brier 1950)."""
+    p = np.asarray(probability, dtype=np.float64)
+    return float(np.mean((p - np.asarray(labels, dtype=np.float64)) ** 2))
+
+
+def log_loss(probability: ArrayLike, labels: ArrayLike) -> float:
+    """Mean negative log likelihood (natural)."""
+    p = np.clip(np.asarray(probability, dtype=np.float64), 1e-12, 1.0 - 1e-12)
+    y = np.asarray(labels, dtype=bool)
+    return float(-np.mean(np.where(y, np.log(p), np.log1p(-p))))
+
+
+def expected_calibration_error(
+    probability: ArrayLike, labels: ArrayLike, n_bins: int = 10
+) -> float:
+    """Mean distance of stated and found frequency over equal-width bins (Naeini et al. 2015)."""
+    p = np.asarray(probability, dtype=np.float64)
+    y = np.asarray(labels, dtype=np.float64)
+    place = np.minimum((p * n_bins).astype(np.intp), n_bins - 1)
+    count = np.bincount(place, minlength=n_bins)
+    gap = np.abs(np.bincount(place, y, n_bins) - np.bincount(place, p, n_bins))
+    return float(gap[count > 0].sum() / p.size)
+
+
+def first_hits(scores: FloatArray, loose: NDArray[np.bool_], n_first: int) -> NDArray[np.bool_]:
+    """Tell for each check whether one of the first zones opened is a loose one.
+
+    Parameters
+    ----------
+    scores : ndarray, shape (n_checks, n_zones)
+    loose : ndarray of bool, shape (n_checks, n_zones)
+    n_first : int
+        Zones opened, highest score first.
+
+    Returns
+    -------
+    ndarray of bool, shape (n_checks,)
+    """
+    order = np.argsort(-scores, axis=1, kind="stable")[:, :n_first]
+    return np.asarray(np.take_along_axis(loose, order, axis=1).any(axis=1))
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A figure of merit with its 90 % interval over cars."""
+
+    value: float
+    low: float
+    high: float
+
+    def __str__(self) -> str:
+        return f"{self.value:.3f} ({self.low:.3f}–{self.high:.3f})"
+
+
+def over_cars(
+    statistic: Callable[[NDArray[np.intp]], float],
+    cars: Sequence[str] | NDArray[np.str_],
+    *,
+    n_bootstrap: int = 300,
+    seed: int = 0,
+) -> Figure:
+    """Evaluate a statistic with a percentile bootstrap over cars (5 % to 95 %).
+
+    Parameters
+    ----------
+    statistic : callable
+        From row numbers to a number; NaN draws are left out.
+    cars : sequence of str
+        Car of each row: whole cars are drawn.
+    """
+    names = np.asarray(cars)
+    unique = np.unique(names)
+    rows_of = [np.flatnonzero(names == name) for name in unique]
+    value = statistic(np.arange(names.size))
+    rng = np.random.default_rng(seed)
+    draws = []
+    for _ in range(n_bootstrap):
+        rows = np.concatenate([rows_of[k] for k in rng.integers(0, unique.size, unique.size)])
+        draw = statistic(rows)
+        if np.isfinite(draw):
+            draws.append(draw)
+    if not draws:
+        return Figure(value, float("nan"), float("nan"))
+    low, high = np.quantile(draws, [0.05, 0.95])
+    return Figure(float(value), float(low), float(high))

@@ -1,0 +1,132 @@
+"""The feature table: every labelled take as one row, kept as plain arrays."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibecheck.errors import InputError
+from vibecheck.features.catalogue import CATALOGUE_VERSION, NAMES
+from vibecheck.features.vector import FeatureVector
+from vibecheck.model.assessment import TakeEvidence
+from vibecheck.model.baseline import baseline_centre
+
+BoolArray = NDArray[np.bool_]
+TextArray = NDArray[np.str_]
+
+
+@dataclass(frozen=True, eq=False)
+class FeatureTable:
+    """Labelled takes.
+
+    Attributes
+    ----------
+    values, missing : ndarray, shape (n_takes, n_features)
+    car, check, file, sha256, spot, sensor : ndarray of str, shape (n_takes,)
+        ``check`` is unique over cars.
+    limited : ndarray of bool, shape (n_takes,)
+        The quality gate found limits.
+    is_baseline : ndarray of bool, shape (n_takes,)
+        Recorded right after a complete hand check that left everything snug.
+    is_hard : ndarray of bool, shape (n_takes,)
+        Snug, but with something else that could be taken for looseness.
+    zones : ndarray of str, shape (n_zones,)
+    loose : ndarray of bool, shape (n_takes, n_zones)
+    preload, turns : ndarray, shape (n_takes, n_zones)
+        Fastener state: preload fraction 1 (snug) to 0, and turns backed off beyond that.
+    catalogue_version : str
+    """
+
+    values: NDArray[np.float64]
+    missing: BoolArray
+    car: TextArray
+    check: TextArray
+    file: TextArray
+    sha256: TextArray
+    spot: TextArray
+    sensor: TextArray
+    limited: BoolArray
+    is_baseline: BoolArray
+    is_hard: BoolArray
+    zones: TextArray
+    loose: BoolArray
+    preload: NDArray[np.float64]
+    turns: NDArray[np.float64]
+    catalogue_version: str = CATALOGUE_VERSION
+
+    @property
+    def n_takes(self) -> int:
+        """Number of rows."""
+        return int(self.car.size)
+
+    def select(self, rows: NDArray[Any]) -> FeatureTable:
+        """Return some of the rows."""
+        kept: dict[str, Any] = {}
+        for item in fields(self):
+            value = getattr(self, item.name)
+            whole = item.name in ("zones", "catalogue_version")
+            kept[item.name] = value if whole else value[rows]
+        return FeatureTable(**kept)
+
+    def vector(self, row: int) -> FeatureVector:
+        """Return one take's features."""
+        return FeatureVector(NAMES, self.values[row], self.missing[row], self.catalogue_version)
+
+    def baseline_of(self, row: int) -> FeatureVector | None:
+        """Return the centre of the car's snug takes at this sensor and spot in other checks.
+
+        ``None`` where there is none.
+        """
+        alike = np.flatnonzero(
+            self.is_baseline
+            & (self.car == self.car[row])
+            & (self.spot == self.spot[row])
+            & (self.sensor == self.sensor[row])
+            & (self.check != self.check[row])
+        )
+        return baseline_centre([self.vector(int(k)) for k in alike]) if alike.size else None
+
+    def evidence(self, row: int, *, with_baseline: bool) -> TakeEvidence:
+        """Return one take as the model sees it."""
+        sensor = "accelerometer" if self.sensor[row] == "accelerometer" else "microphone"
+        return TakeEvidence(
+            features=self.vector(row),
+            baseline=self.baseline_of(row) if with_baseline else None,
+            spot=str(self.spot[row]),
+            sensor=sensor,  # type: ignore[arg-type]
+            limited=bool(self.limited[row]),
+            file=str(self.file[row]),
+        )
+
+    def save(self, path: str | os.PathLike[str]) -> None:
+        """Write the table as plain arrays (``.npz``)."""
+        content: dict[str, Any] = {
+            item.name: np.asarray(getattr(self, item.name)) for item in fields(self)
+        }
+        np.savez_compressed(Path(path), **content)
+
+    @classmethod
+    def load(cls, path: str | os.PathLike[str]) -> FeatureTable:
+        """Read a table written by `save`.
+
+        Raises
+        ------
+        InputError
+            If it is of another feature catalogue.
+        """
+        with np.load(Path(path), allow_pickle=False) as archive:
+            content: dict[str, Any] = {key: archive[key] for key in archive.files}
+        content["catalogue_version"] = str(content["catalogue_version"])
+        if content["catalogue_version"] != CATALOGUE_VERSION:
+            raise InputError(
+                f"The feature table must be of catalogue {CATALOGUE_VERSION}. "
+                f"Got {content['catalogue_version']} instead.",
+                where=str(path),
+                advice="Build the table again from its manifest.",
+            )
+        return cls(**content)
