@@ -157,7 +157,7 @@ class LongSpectrum:
         weights = np.cos(np.pi * np.clip(distance - 0.5, 0.0, 0.5)) ** 2
         return slice(low, high + 1), weights.astype(np.float32)
 
-    def end_loss(self, points: NDArray[np.float64], half_width: float) -> NDArray[np.float64]:
+    def end_loss(self, points: NDArray[Any], half_width: float) -> NDArray[np.float64]:
         """Return what the band filter keeps of a steady line, at places counted in grid points.
 
         Depends on the distance to the ends alone: the step response of the band's low-pass shape.
