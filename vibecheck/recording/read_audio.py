@@ -39,6 +39,7 @@ class Sound(Protocol):
     lossless_float: bool
     bit_rate_bps: float | None
     start: datetime | None
+    unfinished: bool
     damage: list[str]
     skipped_s: float
     streams: int
@@ -162,6 +163,18 @@ def _findings_while_reading(sound: Sound, source: SourceFile, n_read: int) -> li
                 advice="Copy it again from the phone or recorder.",
                 value=float(len(sound.damage)),
                 limit=0.0,
+            )
+        )
+    if sound.unfinished:
+        findings.append(
+            Finding(
+                code="unfinished_file_used",
+                message=f"The recorder did not finish the file; {n_read / rate:.1f} s were found "
+                "in it and used.",
+                advice="Check that the spin-up is complete, and stop the recorder before closing "
+                "it next time.",
+                value=n_read / rate,
+                weight="note",
             )
         )
     if sound.skipped_s > 0.0:

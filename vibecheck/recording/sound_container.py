@@ -26,6 +26,8 @@ _LONGEST_PADDING = 4096
 _PREROLL_S = 1.0
 # Time stamps may be rounded to 1 ms; a larger step is missing sound.
 _GAP_S = 0.005
+# A jump longer than this is a damaged time stamp, not missing sound.
+_LONGEST_GAP_S = 600.0
 _LOSSLESS = frozenset(("alac", "flac", "wavpack", "ape", "tta", "mlp", "truehd"))
 _INTEGER_SCALE = {"u8": 2.0**7, "s16": 2.0**15, "s32": 2.0**31, "s64": 2.0**63}
 
@@ -38,6 +40,7 @@ class ContainerSource:
     """
 
     lossless_float = False
+    unfinished = False
 
     def __init__(self, path: Path, where: str) -> None:
         import av
@@ -145,6 +148,9 @@ class ContainerSource:
                 if expected is None:
                     expected = stamp
                 gap = stamp - expected
+                if gap > _LONGEST_GAP_S * rate:
+                    self.damage.append(f"the time stamps jump by {gap / rate:.0f} s")
+                    return
                 if gap > _GAP_S * rate + 2.0 * self._base * rate:
                     if expected + gap > first:
                         self.skipped_s += gap / rate

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from vibecheck.errors import InputError
 from vibecheck.recording.stream import BLOCK
-from vibecheck.recording.wav_header import WavHeader, read_wav_header, started_at
+from vibecheck.recording.wav_header import FinishedWav, read_wav_header, started_at
 
 # Formats whose seek lands on the exact sample with the exact decoder state. Vorbis does not (values
 # differ after a seek), and MP3 seeks by a table that may be off: both are read from the start.
@@ -42,6 +42,8 @@ class SoundFileSource:
         True where the samples are stored as floating point numbers.
     bit_rate_bps : float or None
     start : datetime or None
+    unfinished : bool
+        True where the recorder was cut off before it finished the header.
     damage : list of str
         What went wrong while reading, in the library's words.
     """
@@ -55,8 +57,11 @@ class SoundFileSource:
         self._quiet = path.suffix.lower() == ".mp3" or _starts_like_mp3(path)
         self.damage: list[str] = []
         self.skipped_s = 0.0
+        header = read_wav_header(path)
+        self._unfinished_at = header.unfinished_at if header is not None else None
+        self.unfinished = self._unfinished_at is not None
         try:
-            with self._silence(), soundfile.SoundFile(path) as handle:
+            with self._open() as handle:
                 self.sample_rate_hz = float(handle.samplerate)
                 self.n_channels = int(handle.channels)
                 frames = int(handle.frames)
@@ -78,7 +83,6 @@ class SoundFileSource:
             seconds = self.n_declared / self.sample_rate_hz
             self.bit_rate_bps = 8.0 * path.stat().st_size / seconds
         self.start: datetime | None = started_at(str(tags.get("date", "")))
-        header: WavHeader | None = read_wav_header(path)
         if header is not None:
             self.start = header.start or self.start
             if header.n_declared is not None and header.n_declared > frames:
@@ -102,7 +106,7 @@ class SoundFileSource:
         salvaging = salvage_from is not None
         skip = salvage_from or 0
         try:
-            with self._silence(), soundfile.SoundFile(self._path) as handle:
+            with self._open() as handle:
                 if first and self._format in _EXACT_SEEK:
                     handle.seek(first)
                 else:
@@ -121,6 +125,18 @@ class SoundFileSource:
         except (soundfile.SoundFileError, RuntimeError) as error:
             if not salvaging:
                 self.damage.append(_reason(error))
+
+    @contextlib.contextmanager
+    def _open(self) -> Iterator[Any]:
+        """Open the file in libsndfile."""
+        import soundfile
+
+        with contextlib.ExitStack() as stack:
+            stack.enter_context(self._silence())
+            file: Any = self._path
+            if self._unfinished_at is not None:
+                file = stack.enter_context(FinishedWav(self._path, self._unfinished_at))
+            yield stack.enter_context(soundfile.SoundFile(file))
 
     @contextlib.contextmanager
     def _silence(self) -> Iterator[None]:

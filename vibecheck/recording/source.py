@@ -212,11 +212,12 @@ def kind_of(head: bytes, path: Path, where: str) -> Kind:
         return "mat"
     if _is_uff(head):
         return "uff"
-    if _is_sound(head):
+    is_text = looks_like_text(head)  # a UTF-16 mark would pass for an MPEG frame
+    if not is_text and _is_sound(head):
         return "sound"
-    if _is_container(head):
+    if not is_text and _is_container(head):
         return "container"
-    if looks_like_text(head):
+    if is_text:
         if suffix in SOUND_SUFFIXES | CONTAINER_SUFFIXES:
             raise InputError(
                 f"The file is named {suffix} but holds text, not sound.",
@@ -236,7 +237,9 @@ def kind_of(head: bytes, path: Path, where: str) -> Kind:
 def looks_like_text(head: bytes) -> bool:
     """True where the bytes read as text: no NUL (but UTF-16) and hardly any control character."""
     if head.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return True
+        text = head[: len(head) & ~1].decode("utf-16", errors="replace")
+        printable = sum(sign.isprintable() or sign in "\r\n\t" for sign in text)
+        return "\ufffd" not in text[:-1] and printable > 0.95 * len(text)
     if b"\x00" in head:
         return False
     controls = sum(byte < 32 and byte not in (9, 10, 12, 13) for byte in head)

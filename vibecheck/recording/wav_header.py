@@ -6,16 +6,21 @@ began (Broadcast Wave ``bext`` chunk, EBU Tech 3285).
 
 from __future__ import annotations
 
+import io
 import re
 import struct
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 _DATE_TIME = re.compile(
     r"\s*(\d{4})[-:/](\d{2})[-:/](\d{2})[T :_-]+(\d{2})[:.-](\d{2})[:.-](\d{2})"
     r"(?:[.,](\d{1,9}))?\s*(Z|[+-]\d{2}:?\d{2})?\s*$"
 )
+
+_CHUNK_NAME = re.compile(rb"[A-Za-z][A-Za-z0-9 ]{3}|$")
+_UNKNOWN_SIZE = 0xFFFFFFFF
 
 
 @dataclass(frozen=True)
@@ -24,10 +29,9 @@ class WavHeader:
 
     n_declared: int | None
     start: datetime | None
-    unfinished: bool
-    """True where the data chunk says 0 bytes but bytes follow: the recorder was cut off."""
-    data_offset: int | None
-    data_size: int
+    unfinished_at: int | None = None
+    """Where the data begins in a file whose recorder was cut off: it says 0 bytes, yet bytes
+    follow."""
 
 
 def started_at(text: str) -> datetime | None:
@@ -54,9 +58,6 @@ def read_wav_header(path: Path) -> WavHeader | None:
             return None
         position, block_align = 12, 0
         start: datetime | None = None
-        n_declared: int | None = None
-        data_offset: int | None = None
-        data_size, unfinished = 0, False
         long_data_size: int | None = None
         while position + 8 <= size:
             stream.seek(position)
@@ -70,15 +71,35 @@ def read_wav_header(path: Path) -> WavHeader | None:
                 stream.seek(body + 320)
                 date, time = struct.unpack("10s8s", stream.read(18))
                 start = started_at(f"{date.decode('latin-1')}T{time.decode('latin-1')}")
-            elif name == b"data" and data_offset is None:
-                data_offset = body
-                if length == 0xFFFFFFFF and long_data_size is not None:
+            elif name == b"data":
+                if length == _UNKNOWN_SIZE and long_data_size is not None:
                     length = long_data_size
-                data_size = size - body
-                unfinished = length == 0 and data_size > 0
-                if block_align and length not in (0, 0xFFFFFFFF):
-                    n_declared = length // block_align
-                if unfinished or length == 0xFFFFFFFF:
-                    break
+                if length == 0 and not _CHUNK_NAME.match(stream.read(4)) and body < size:
+                    return WavHeader(None, start, unfinished_at=body)
+                known = block_align and length not in (0, _UNKNOWN_SIZE)
+                return WavHeader(length // block_align if known else None, start)
             position = body + length + length % 2
-    return WavHeader(n_declared, start, unfinished, data_offset, data_size)
+    return WavHeader(None, start)
+
+
+class FinishedWav(io.FileIO):
+    """A WAV file whose recorder was cut off, read as if its header had been finished."""
+
+    def __init__(self, path: Path, data_at: int) -> None:
+        super().__init__(path, "rb")
+        size = min(path.stat().st_size, _UNKNOWN_SIZE)
+        self._patches = {
+            4: struct.pack("<I", size - 8),
+            data_at - 4: struct.pack("<I", size - data_at),
+        }
+
+    def readinto(self, buffer: Any, /) -> int:
+        """Read bytes, the two sizes in the header put right."""
+        first = self.tell()
+        view = memoryview(buffer).cast("B")
+        n = super().readinto(view)
+        for at, patch in self._patches.items():
+            for index, byte in enumerate(patch, at - first):
+                if 0 <= index < n:
+                    view[index] = byte
+        return n
