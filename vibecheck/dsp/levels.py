@@ -15,8 +15,9 @@ __all__ = ["BlockLevels", "block_levels", "flat_top_share", "repeated_runs", "ru
 
 # A flat top: samples within this share of half the span of the extreme value …
 _FLAT_WIDTH = 1e-3
-# … in runs of at least this many. Two equal samples straddle any crest; three do not by chance.
-_FLAT_RUN = 3
+# … in runs of at least this many (two equal samples straddle any crest), or at distances of at least
+# this many different lengths.
+_FLAT_RUN, _IRREGULAR = 3, 4
 # Fewer samples than this at the top are chance.
 _FLAT_LEAST = 6
 # Near the top of a sine, the crest (width w) holds 1/(√3 − 1) = 1.37 times the samples of the strip
@@ -114,23 +115,21 @@ def flat_top_share(
     x: NDArray[Any],
     levels: BlockLevels,
     *,
-    full_scale: float | None = None,
     offset: float = 0.0,
 ) -> tuple[float, float]:
     """Return the share of samples in flat tops, and the level of the taller flat top.
 
-    A flat top is a run of at least three samples within 0.1 % of half the span from the highest
-    (or the lowest) value, where the crowd at the extreme is out of proportion to the strip just
-    below it: a smooth crest is not a flat top, at whatever level. At full scale itself the run may
-    be shorter: hiss is cut one sample at a time.
+    A flat top is a crowd of samples within 0.1 % of half the span from the highest (or the lowest)
+    value that is out of proportion to the strip just below it: a smooth crest is not a flat top, at
+    whatever level. Single samples count where they come at irregular distances (hiss is cut one
+    sample at a time), else only runs of three or more: a digital tone whose period is a whole
+    number of samples touches its highest value once in each period.
 
     Parameters
     ----------
     x : ndarray, shape (n_samples,)
     levels : BlockLevels
         Of the same samples.
-    full_scale : float, optional
-        Largest magnitude the format can hold.
     offset : float
         What was taken off the samples before (their mean).
 
@@ -158,9 +157,11 @@ def flat_top_share(
         gap = extreme - float(below.max()) if below.size else 0.0
         strip = near >= extreme - max(3.0 * width, 1.01 * gap)
         in_strip = int(np.count_nonzero(strip)) - int(np.count_nonzero(at_top))
-        _, length = runs(at_top.ravel())
-        is_full = full_scale is not None and abs(extreme + sign * offset) >= 0.999 * full_scale
-        in_runs = int(length.sum() if is_full else length[length >= _FLAT_RUN].sum())
+        first, length = runs(at_top.ravel())
+        used = blocks[::thinning]
+        at = used[first // levels.n_block] * levels.n_block + first % levels.n_block
+        irregular = np.unique(np.diff(at)).size >= _IRREGULAR
+        in_runs = int(length.sum() if irregular else length[length >= _FLAT_RUN].sum())
         if in_runs >= _FLAT_LEAST and in_runs > _FLAT_OVER_STRIP * in_strip:
             count += in_runs * thinning
             level = max(level, abs(extreme + sign * offset))

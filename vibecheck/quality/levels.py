@@ -103,8 +103,7 @@ def dead_channel(view: View) -> Iterator[Finding]:
 
 def clipped(view: View) -> Iterator[Finding]:
     """Samples cut off at the top of the scale, or at the take's own ceiling."""
-    full_scale = 1.0 if view.take.unit == "full_scale" else None
-    share, level = flat_top_share(view.x, view.blocks, full_scale=full_scale, offset=view.mean)
+    share, level = flat_top_share(view.x, view.blocks, offset=view.mean)
     for channel in range(view.take.n_channels):
         if channel == view.channel or view.is_sound:
             continue

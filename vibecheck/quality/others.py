@@ -41,7 +41,7 @@ LINE_DB = 12.0
 _LINE_STEP_BINS = 4
 _LINE_TRAVEL_BINS = 6
 # … and lasts: a syllable is over sooner.
-_LINE_FRAMES = 8
+_LINE_FRAMES = 14
 SECOND_MOTOR_S = 0.5
 _LINE_BAND_HZ = (600.0, 10_000.0)
 # A line that moves as the car's own speed does (within this share of its travel) is the car's own.

@@ -12,18 +12,19 @@ from vibecheck.findings import Finding
 from vibecheck.quality.view import View, decibel
 
 # Forces of unbalance grow with speed squared (12 dB per doubling), sound of gears and air with its
-# second to fifth power (6 to 15 dB). Flatter than 3 dB per doubling is not a machine speeding up.
-FLAT_DB_PER_DOUBLING = 3.0
-# Alone, without a moved noise floor (the gain may be back before the car stands still), only a
-# level that hardly rises at all counts, over a speed range of nearly three to one.
-VERY_FLAT_DB_PER_DOUBLING = 1.0
+# second to fifth power (6 to 15 dB). Flatter than 4 dB per doubling is hardly a machine speeding up.
+FLAT_DB_PER_DOUBLING = 4.0
+# Alone, without a moved noise floor (the gain may be back before the car stands still), only less
+# than half of what the mildest machine shows counts, over a speed range of nearly three to one.
+VERY_FLAT_DB_PER_DOUBLING = 2.5
 _VERY_FLAT_DOUBLINGS = 1.5
 # A room's noise does not change by 6 dB in all bands alike between one minute and the next.
 FLOOR_MOVED_DB = 6.0
 # … alike: bands within this of each other. A gain moves all of them by the same amount.
 ALIKE_DB = 4.0
-# The running level must stand clear of the noise to judge its slope.
-_CLEAR_DB = 10.0
+# The running level must stand clear of the noise to judge its slope. Not by much: a gain brings the
+# noise of the pauses up to nearly the level of the run.
+_CLEAR_DB = 6.0
 _BANDS_HZ = ((150.0, 600.0), (600.0, 2000.0), (2000.0, 5000.0), (5000.0, 12000.0))
 
 # A quiet room through a phone's microphone lies some 60 to 80 dB under full scale; the rounding of
@@ -126,7 +127,10 @@ def _level_slope(view: View) -> tuple[float, float]:
     """
     unclear = (np.inf, 0.0)
     part = view.bins(300.0, min(8000.0, 0.9 * view.nyquist_hz))
-    rpm, rows = view.rpm, view.running.copy()
+    # The run-up alone where there is one: gains come down at once but go up slowly.
+    rpm, rows = view.rpm, view.running & view.run_up
+    if not rows.any():
+        rows = view.running.copy()
     if part.stop - part.start < 4 or not rows.any() or view.idle_power is None:
         return unclear
     power = view.spectra.power[:, part].sum(axis=1, dtype=np.float64)

@@ -120,6 +120,11 @@ class View:
         return self._inside(self.spectra.time_s, "hold")
 
     @cached_property
+    def run_up(self) -> NDArray[np.bool_]:
+        """Frames in which the speed rises."""
+        return self._inside(self.spectra.time_s, "run_up")
+
+    @cached_property
     def rpm(self) -> NDArray[np.float64]:
         """Speed at each frame; 0 without a speed track."""
         if self.speed is None or self.speed.time_s.size == 0:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.car.profile import Car, Drivetrain, Order
+from vibecheck.findings import Finding, QualityReport
 from vibecheck.recording.take import Take
 from vibecheck.track import Phase, PhaseName, SpeedTrack
 
@@ -218,3 +219,15 @@ def speech(seed: int, length_s: float, sample_rate_hz: float) -> NDArray[np.floa
         at += width + (rng.uniform(0.03, 0.1) if rng.uniform() < 0.8 else rng.uniform(0.2, 0.4))
     out *= envelope
     return out / np.sqrt(np.mean(out**2))
+
+
+def finding(report: QualityReport, code: str) -> Finding | None:
+    """The finding of one code, or None."""
+    found = [each for each in report.findings if each.code == code]
+    assert len(found) <= 1, f"{code} is reported twice"
+    return found[0] if found else None
+
+
+def codes(report: QualityReport) -> set[str]:
+    """All codes in a report."""
+    return {each.code for each in report.findings}
