@@ -6,16 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import ndimage
 
 from vibecheck.car.profile import Car, Order
-from vibecheck.dsp import tracking_evidence as evidence
-from vibecheck.dsp import tracking_front as front_end
-from vibecheck.dsp import tracking_path as path_search
-from vibecheck.dsp import tracking_phases as phase_split
-from vibecheck.dsp import tracking_refine as refinement
+from vibecheck.dsp.tracking import Tracked, track
 from vibecheck.dsp.tracking_evidence import Line
+from vibecheck.dsp.tracking_phases import split_phases
 from vibecheck.errors import CallError
 from vibecheck.recording.take import Take
 from vibecheck.track import Phase, SpeedTrack
@@ -23,7 +18,7 @@ from vibecheck.track import Phase, SpeedTrack
 LOWEST_MOTOR_RPM = 1500.0
 HIGHEST_SPEED_HZ = 1000.0
 LOWEST_SPEED_HZ = 10.0
-STEEPEST_SLEW_HZ_S = 300.0
+LOWEST_BLIND_HZ = 20.0  # a comb of lines must be wider than the longest window's bins
 FULL_CHARGE_V = 4.2
 
 
@@ -62,31 +57,20 @@ def track_speed(
         If both ``car`` and ``orders`` are given, or an order is not a positive number.
     """
     search = _search(take, car, orders)
-    samples = front_end.decorrelated(take.samples)
-    front = front_end.short_time_levels(samples, take.sample_rate_hz, top_hz=take.bandwidth_hz)
-    whitened = [evidence.whiten(level) for level in front.levels]
-    candidates = path_search.candidate_grid(search.low_hz, search.high_hz)
-    scores = evidence.candidate_evidence(whitened, front, candidates, search.lines)
-    step_s = 2.0 * front.hop_s
-    cells = path_search.speed_cells(candidates, STEEPEST_SLEW_HZ_S, step_s)
-    path = path_search.likeliest_path(np.maximum.reduceat(scores, cells.start, axis=0))
-    coarse = np.where(path.cell >= 0, cells.centre_hz[path.cell], 0.0)
-    reach = np.maximum(0.02 * coarse, 1.5 * STEEPEST_SLEW_HZ_S * step_s / path_search.REACH)
-    for first, end in phase_split.stretches(coarse > 0.0):
-        smooth = ndimage.uniform_filter1d(np.log(coarse[first:end]), 3, mode="nearest")
-        coarse[first:end] = np.exp(smooth)
-    fine = evidence.sharpened(whitened, front, search.lines, coarse, reach)
-    speed, sd = _refined(whitened, front, search, fine)
-    n_frames = front.time_s.size
-    confidence = np.repeat(path.posterior, 2)
-    confidence = np.append(confidence, confidence[-1:])[:n_frames] if n_frames > 1 else confidence
-    phases = _phases(speed, front, take.duration_s)
+    tracked = track(
+        take.samples,
+        take.sample_rate_hz,
+        search.lines,
+        search.low_hz,
+        search.high_hz,
+        top_hz=take.bandwidth_hz,
+    )
     return SpeedTrack(
-        time_s=front.time_s,
-        rpm=60.0 * speed,
-        sd_rpm=60.0 * sd,
-        confidence=confidence,
-        phases=phases,
+        time_s=tracked.time_s,
+        rpm=60.0 * tracked.speed_hz,
+        sd_rpm=60.0 * tracked.sd_hz,
+        confidence=tracked.confidence,
+        phases=_phases(tracked, take.duration_s),
         shaft=search.shaft,
         order_ambiguity=None,
     )
@@ -131,8 +115,8 @@ def _search(take: Take, car: Car | None, orders: Sequence[Order | float] | None)
             raise CallError("orders must hold at least one order. Got none instead.")
         high = min(HIGHEST_SPEED_HZ, 0.9 * top / min(ratios))
         return Search(_merged(lines), LOWEST_SPEED_HZ, high, shaft)
-    lines = tuple(Line(float(h), h**-0.5) for h in range(1, 9))
-    return Search(lines, LOWEST_SPEED_HZ, min(HIGHEST_SPEED_HZ, 0.45 * top), "reference")
+    lines = tuple(Line(float(h), h**-0.5, 1.0 if h == 1 else 0.0) for h in range(1, 9))
+    return Search(lines, LOWEST_BLIND_HZ, min(HIGHEST_SPEED_HZ, 0.45 * top), "reference")
 
 
 def _merged(lines: Sequence[Line]) -> tuple[Line, ...]:
@@ -145,40 +129,9 @@ def _merged(lines: Sequence[Line]) -> tuple[Line, ...]:
     return tuple(kept.values())
 
 
-def _refined(
-    whitened: list[evidence.Whitened],
-    front: front_end.Front,
-    search: Search,
-    fine_hz: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Frames from steps, then the phase fit on each running stretch."""  # fmt: skip
-    n_frames = front.time_s.size
-    speed = np.zeros(n_frames)
-    sd = np.zeros(n_frames)
-    for first, end in phase_split.stretches(fine_hz > 0.0):
-        a = 2 * first
-        b = n_frames if end == fine_hz.size else 2 * end
-        centres = 2.0 * np.arange(first, end) + 0.5
-        speed[a:b] = np.interp(np.arange(a, b), centres, fine_hz[first:end])
-    amplitudes = refinement.line_amplitudes(front, whitened, search.lines, speed)
-    amplitudes = refinement.strongest(amplitudes, 6)
-    for a, b in phase_split.stretches(speed > 0.0):
-        part = refinement.Amplitudes(
-            amplitudes.value[:, a:b], amplitudes.noise[:, a:b], amplitudes.valid[:, a:b],
-            amplitudes.looks[:, a:b], amplitudes.order,
-        )  # fmt: skip
-        prior = np.maximum(0.003 * speed[a:b], 0.3)
-        result = refinement.refine(part, speed[a:b], front.hop_s, prior)
-        speed[a:b] = result.speed_hz
-        sd[a:b] = result.sd_hz
-    return speed, sd
-
-
-def _phases(
-    speed_hz: NDArray[np.float64], front: front_end.Front, duration_s: float
-) -> tuple[Phase, ...]:
-    parts = phase_split.split_phases(speed_hz, front.hop_s)
-    edges = front.time_s - 0.5 * front.hop_s
+def _phases(tracked: Tracked, duration_s: float) -> tuple[Phase, ...]:
+    parts = split_phases(tracked.speed_hz, tracked.hop_s)
+    edges = tracked.time_s - 0.5 * tracked.hop_s
     out = []
     for i, (name, first, end) in enumerate(parts):
         start = 0.0 if i == 0 else float(edges[first])

@@ -9,7 +9,7 @@ floor.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -22,16 +22,26 @@ FLOOR_QUANTILE = 0.4
 FLOOR_BINS = 24
 PRESENT = 0.7  # prior probability that a known order shows in the spectrum at all
 STRAY = 0.02  # prior probability that an unrelated line sits in a given bin
+STRAY_STANDING = 0.6  # the same, where a line stood still for the whole recording
+STANDING_PART_S = 0.5
+STANDING_PARTS = 6
+STANDING_OVER_FLOOR = 4.0
+FLANK_SHARE = 0.1
+FLOOR_STEPS = 8  # one floor estimate for this many steps
 _TABLE_STEP = 0.125
 _TABLE_SIZE = 1024
 
 
 @dataclass(frozen=True)
 class Line:
-    """One order to look for: events per turn of the reference shaft, and its say (0–1)."""
+    """One order to look for: events per turn of the reference shaft, and its say (0–1).
+
+    ``demand`` adds to what its absence costs: 0 for a line that may well be missing.
+    """
 
     order: float
     weight: float = 1.0
+    demand: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,17 +66,22 @@ def vote_table(n_looks: int, stray: float = STRAY) -> NDArray[np.float32]:
 
     The sum ``q`` of ``n_looks`` noise-normalised powers is Gamma(n_looks, 1) in noise and
     Gamma(n_looks, 1 + s) where a line of signal-to-noise ratio ``s`` stands, with ``s`` log-uniform
-    in 1.5–1000. ``stray`` is the chance that the line belongs to something else: it bounds the vote
-    by ``ln(PRESENT / stray)``, so that no single line, however strong, decides alone.
+    in 1.5–1000. ``stray`` is the chance that the line belongs to something else: it bounds the
+    vote, so that no single line, however strong, decides alone. Stray lines are mostly weak (their
+    density falls with the fourth root of the ratio), so a strong line says a little more.
     Entry ``i`` is for ``q = i * 0.125``.
     """
     q = np.arange(_TABLE_SIZE) * _TABLE_STEP
     snr = np.geomspace(1.5, 1000.0, 25)
-    log_ratio = special.logsumexp(
-        q[:, np.newaxis] * (snr / (1 + snr)) - n_looks * np.log1p(snr), axis=1
-    ) - np.log(snr.size)
-    ours = np.logaddexp(np.log1p(-PRESENT), np.log(PRESENT) + log_ratio)
-    theirs = np.logaddexp(np.log1p(-stray), np.log(stray) + log_ratio)
+    log_ratio = q[:, np.newaxis] * (snr / (1 + snr)) - n_looks * np.log1p(snr)
+    weak = snr**-0.25 / np.sum(snr**-0.25)
+    ours = np.logaddexp(
+        np.log1p(-PRESENT),
+        np.log(PRESENT / snr.size) + special.logsumexp(log_ratio, axis=1),
+    )
+    theirs = np.logaddexp(
+        np.log1p(-stray), np.log(stray) + special.logsumexp(log_ratio, axis=1, b=weak)
+    )
     table = (ours - theirs).astype(np.float32)
     table.setflags(write=False)
     return table
@@ -102,11 +117,10 @@ def _interpolation(centres: NDArray[np.float64], n_bins: int) -> NDArray[np.floa
     return np.stack([np.interp(bins, centres, row) for row in identity]).astype(np.float32)
 
 
-def whiten(level: Level, *, static: bool = True) -> Whitened:
+def whiten(level: Level) -> Whitened:
     """Divide a level by its noise floor and turn it into votes.
 
-    The floor is a low quantile over frequency, smoothed over about 0.2 s; with ``static`` it is
-    raised where a line stood still for (nearly) the whole recording, such as mains hum or a fan.
+    The floor is a low quantile over frequency, smoothed over about half a second.
     """
     spectrum = level.spectrum
     channels, n_frames, _ = spectrum.shape
@@ -120,39 +134,65 @@ def whiten(level: Level, *, static: bool = True) -> Whitened:
     looks = 1 if overlapping or n_frames == 1 else 2
     if overlapping and n_frames > 1:
         pairs *= 0.5  # strongly overlapping frames are nearly one look
-    # Floor on blocks of several steps: the mean over time, then the quantile over frequency.
-    block = min(n_steps, 8)
+    block = min(n_steps, FLOOR_STEPS)
     n_blocks = -(-n_steps // block)
-    sampled = pairs[:, block // 2 :: block] if n_steps >= block else pairs[:, :1]
-    sampled = sampled[:, :n_blocks]
-    floor = noise_floor(sampled, looks) / looks
-    if floor.shape[1] < n_blocks:
-        floor = np.concatenate([floor, floor[:, -1:]], axis=1)
-    floor = ndimage.uniform_filter1d(floor, 3, axis=1, mode="nearest").astype(np.float32)
-    loudest = float(floor.mean()) + float(power.mean())
-    np.maximum(floor, np.float32(1e-9 * loudest + 1e-30), out=floor)
-    if static:
-        floor = np.maximum(floor, standing_floor(pairs / looks)[:, np.newaxis])
+    middles = np.minimum(np.arange(n_blocks) * block + block // 2, n_steps - 1)
+    floor = noise_floor(pairs[:, middles], looks) / np.float32(looks)
+    floor = ndimage.uniform_filter1d(floor, 3, axis=1, mode="nearest", output=np.float32)
+    least = 1e-9 * (float(floor.mean()) + float(power.mean())) + 1e-30
+    np.maximum(floor, np.float32(least), out=floor)
     expanded = np.repeat(floor, block, axis=1)[:, :n_steps]
     summed = (pairs / expanded).sum(axis=0)
-    index = np.minimum(summed * np.float32(1.0 / _TABLE_STEP), _TABLE_SIZE - 1)
-    table = vote_table(looks * channels)
-    votes = np.ascontiguousarray(table[index.astype(np.int32)].T)
+    votes = _votes(summed, vote_table(looks * channels))
     return Whitened(level, votes, summed, floor, 2 * block)
 
 
-def standing_floor(power: NDArray[np.float32], *, blocks: int = 12) -> NDArray[np.float32]:
-    """Power in each bin that never left: the lowest mean over parts of the recording.
+def _votes(power: NDArray[np.float32], table: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Table look-up, with the flanks of a line silenced; shape (n_bins, n_steps).
 
-    Minimum statistics (R. Martin, IEEE Trans. Speech Audio Process. 9 (2001) 504–512) with long
-    blocks. ``power`` has shape (n_channels, n_steps, n_bins).
+    One bin off a tone, the Hann window still passes a quarter of its power: that is no second
+    line. Each bin's power is divided by one plus a tenth of its stronger neighbour's, which leaves
+    peaks (and the two bins around a tone between bins) their vote and takes that of the flanks.
     """
-    channels, n_steps, n_bins = power.shape
-    length = max(1, n_steps // blocks)
+    beside = np.maximum(power[:, 2:], power[:, :-2])
+    beside *= np.float32(FLANK_SHARE)
+    beside += np.float32(1.0)
+    index = np.empty(power.shape, np.int16)
+    scale = np.float32(1.0 / _TABLE_STEP)
+    last = np.float32(_TABLE_SIZE - 1)
+    index[:, 1:-1] = np.minimum(power[:, 1:-1] * scale / beside, last)
+    index[:, :1] = np.minimum(power[:, :1] * scale, last)
+    index[:, -1:] = np.minimum(power[:, -1:] * scale, last)
+    return np.ascontiguousarray(table[index].T)
+
+
+def standing_lines(whitened: Whitened, step_s: float) -> NDArray[np.bool_]:
+    """Bins in which a line stood still for the whole recording, such as mains hum or a fan.
+
+    The lowest mean over parts of the recording (minimum statistics: R. Martin, IEEE Trans. Speech
+    Audio Process. 9 (2001) 504–512) stays well over the noise floor there. Recordings too short to
+    tell have none.
+    """
+    n_steps, n_bins = whitened.power.shape
+    length = max(1, round(STANDING_PART_S / step_s))
     count = n_steps // length
-    means = power[:, : count * length].reshape(channels, count, length, n_bins).mean(axis=2)
-    out: NDArray[np.float32] = means.min(axis=1) * np.float32(1.5)
-    return out
+    if count < STANDING_PARTS:
+        return np.zeros(n_bins, bool)
+    parts = whitened.power[: count * length].reshape(count, length, n_bins).mean(axis=1)
+    noise = float(np.median(parts))
+    standing: NDArray[np.bool_] = parts.min(axis=0) > STANDING_OVER_FLOOR * max(noise, 1.0)
+    return standing
+
+
+def discount_standing(whitened: Whitened, standing: NDArray[np.bool_]) -> Whitened:
+    """Let standing lines vote little: they most likely belong to something else."""
+    if not standing.any():
+        return whitened
+    looks = 1 if whitened.level.hop_share < 0.5 else 2
+    table = vote_table(looks * whitened.level.spectrum.shape[0], STRAY_STANDING)
+    doubtful = _votes(whitened.power, table)
+    votes = np.where(standing[:, np.newaxis], doubtful, whitened.votes)
+    return replace(whitened, votes=votes)
 
 
 def candidate_evidence(
@@ -176,6 +216,8 @@ def candidate_evidence(
         for item, first, last in level_ranges(by_name, front, frequency):
             rows = np.rint(frequency[first:last] / item.level.bin_hz).astype(np.intp)
             votes = item.votes[rows]
+            if line.demand:
+                votes += np.float32(line.demand) * np.minimum(votes, 0)
             if line.weight != 1.0:
                 votes *= np.float32(line.weight)
             evidence[first:last] += votes
@@ -230,13 +272,15 @@ def sharpened(
             if rows.size == 0:
                 continue
             position = line.order * speed[rows] / item.level.bin_hz
-            position = np.clip(position, 0.0, item.power.shape[1] - 1.001)
-            bin_ = position.astype(np.intp)
-            part = (position - bin_).astype(np.float32)
+            position = np.clip(position, 1.0, item.power.shape[1] - 2.0)
+            bin_ = (position + 0.5).astype(np.intp)
+            d = (position - bin_).astype(np.float32)
             flat = np.log1p(item.power[running[rows]])
             which = np.arange(rows.size)[:, np.newaxis]
-            below, above = flat[which, bin_], flat[which, bin_ + 1]
-            score[rows] += np.float32(line.weight) * (below + part * (above - below))
+            # Parabola through three bins of log power: the top of the Hann window's main lobe.
+            below, at, above = (flat[which, bin_ + k] for k in (-1, 0, 1))
+            value = at + d * (0.5 * (above - below) + 0.5 * d * (above - 2.0 * at + below))
+            score[rows] += np.float32(line.weight) * value
     gaps = np.flatnonzero(np.diff(running) > 1) + 1
     out = coarse_hz.copy()
     for part_rows in np.split(np.arange(running.size), gaps):
@@ -250,6 +294,28 @@ def sharpened(
         steps = running[part_rows]
         out[steps] = coarse_hz[steps] + reach_hz[steps] * at
     return out
+
+
+def resolution(
+    whitened: Sequence[Whitened],
+    front: Front,
+    lines: Sequence[Line],
+    speed_hz: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Width of one bin in terms of speed, of the finest line that speaks for each step's speed."""
+    finest = np.full(speed_hz.size, np.inf)
+    coarsest = np.zeros(speed_hz.size)
+    for line in lines:
+        frequency = line.order * speed_hz
+        for item in whitened:
+            low, high = _serves(item.level)
+            steps = np.flatnonzero((frequency >= low) & (frequency < high))
+            bins = np.rint(frequency[steps] / item.level.bin_hz).astype(np.intp)
+            width = item.level.bin_hz / line.order
+            speaks = item.votes[bins, steps] > 0.5
+            finest[steps[speaks]] = np.minimum(finest[steps[speaks]], width)
+            coarsest[steps] = np.maximum(coarsest[steps], width)
+    return np.where(np.isfinite(finest), finest, coarsest)
 
 
 def _serves(level: Level) -> tuple[float, float]:

@@ -25,11 +25,25 @@ class Cells:
 
 @dataclass(frozen=True, eq=False)
 class Path:
-    """Best state per step (-1 = off), its posterior, and the posterior of being off."""
+    """Best state per step (-1 = off), and the posterior of each state.
+
+    ``posterior[step, cell]``; the last column is off.
+    """
 
     cell: NDArray[np.intp]
-    posterior: NDArray[np.float64]
-    off: NDArray[np.float64]
+    posterior: NDArray[np.float32]
+
+    def within(
+        self, cells: Cells, low: NDArray[np.float64], high: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Posterior of a speed between ``low`` and ``high`` (per step), or of off where chosen."""
+        cumulative = np.cumsum(self.posterior[:, :-1], axis=1, dtype=np.float64)
+        cumulative = np.concatenate([np.zeros((cumulative.shape[0], 1)), cumulative], axis=1)
+        steps = np.arange(self.cell.size)
+        first = np.searchsorted(cells.centre_hz, low, side="left")
+        last = np.searchsorted(cells.centre_hz, high, side="right")
+        running = cumulative[steps, np.maximum(last, first)] - cumulative[steps, first]
+        return np.where(self.cell >= 0, running, self.posterior[:, -1])
 
 
 def candidate_grid(low_hz: float, high_hz: float, step: float = 0.004) -> NDArray[np.float64]:
@@ -67,15 +81,14 @@ def likeliest_path(
     moves = -STEP_COST * np.abs(np.arange(-REACH, REACH + 1))
     moves = (moves - np.log(np.exp(moves).sum())).astype(np.float32)
     enter = np.float32(start_log - np.log(n_cells))
-    cell, final = _viterbi(scores, moves, enter, np.float32(stop_log))
-    posterior, off = _forward_backward(scores, np.exp(moves), start_log, stop_log, cell)
-    del final
-    return Path(cell, posterior, off)
+    cell = _viterbi(scores, moves, enter, np.float32(stop_log))
+    posterior = _forward_backward(scores, np.exp(moves), start_log, stop_log)
+    return Path(cell, posterior)
 
 
 def _viterbi(
     scores: NDArray[np.float32], moves: NDArray[np.float32], enter: np.float32, leave: np.float32
-) -> tuple[NDArray[np.intp], float]:
+) -> NDArray[np.intp]:
     n_steps, n_cells = scores.shape
     total = np.empty((n_steps, n_cells), np.float32)
     off = np.empty(n_steps, np.float32)
@@ -119,58 +132,45 @@ def _viterbi(
             high = min(n_cells, state + REACH + 1)
             gain = moves[low - state + REACH : high - state + REACH]
             state = low + int((previous[low:high] + gain).argmax())
-    return cell, 0.0
+    return cell
 
 
 def _forward_backward(
-    scores: NDArray[np.float32],
-    kernel: NDArray[np.float32],
-    start_log: float,
-    stop_log: float,
-    cell: NDArray[np.intp],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    scores: NDArray[np.float32], kernel: NDArray[np.float32], start_log: float, stop_log: float
+) -> NDArray[np.float32]:
     n_steps, n_cells = scores.shape
-    p_start, p_stop = np.exp(start_log), np.exp(stop_log)
+    p_start, p_stop = np.float32(np.exp(start_log)), np.float32(np.exp(stop_log))
+    stay_on, stay_off = 1 - p_stop, 1 - p_start
+    enter = p_start / np.float32(n_cells)
     peak = np.maximum(scores.max(axis=1), 0.0)
-    likelihood = np.exp(scores - peak[:, np.newaxis])
-    likelihood_off = np.exp(-peak)
+    likelihood = np.exp(np.column_stack([scores, np.zeros(n_steps, np.float32)]) - peak[:, None])
     tiny = np.float32(1e-20)
     forward = np.empty((n_steps, n_cells + 1), np.float32)
     state = np.full(n_cells + 1, 0.5 / n_cells, np.float32)
     state[-1] = 0.5
     for step in range(n_steps):
         if step:
-            on = np.convolve(state[:-1], kernel, "same")
             off = state[-1]
-            running = 1.0 - off
-            state[:-1] = on * (1.0 - p_stop) + off * (p_start / n_cells)
-            state[-1] = off * (1.0 - p_start) + running * p_stop
-        state[:-1] *= likelihood[step]
-        state[-1] *= likelihood_off[step]
+            state[:-1] = np.convolve(state[:-1], kernel, "same")
+            state *= stay_on
+            state[:-1] += off * enter
+            state[-1] = off * stay_off + (1 - off) * p_stop
+        state *= likelihood[step]
         state += tiny
         state /= state.sum()
         forward[step] = state
     backward = np.ones(n_cells + 1, np.float32)
-    at_path = np.empty(n_steps)
-    at_off = np.empty(n_steps)
     for step in range(n_steps - 1, -1, -1):
-        product = forward[step] * backward
-        total = float(product.sum())
-        at_off[step] = product[-1] / total
-        where = cell[step]
-        if where < 0:
-            at_path[step] = at_off[step]
-        else:
-            at_path[step] = product[max(0, where - 1) : where + 2].sum() / total
-            if where + 2 > n_cells:
-                at_path[step] -= at_off[step]
+        forward[step] *= backward
         if step:
-            weighted_on = backward[:-1] * likelihood[step]
-            weighted_off = float(backward[-1] * likelihood_off[step])
-            mean_on = float(weighted_on.mean())
-            backward[:-1] = np.convolve(weighted_on, kernel, "same") * (1.0 - p_stop)
-            backward[:-1] += weighted_off * p_stop
-            backward[-1] = weighted_off * (1.0 - p_start) + mean_on * p_start
+            backward *= likelihood[step]
+            off = backward[-1]
+            mean_on = backward[:-1].sum() * enter
+            backward[:-1] = np.convolve(backward[:-1], kernel, "same")
+            backward *= stay_on
+            backward[:-1] += off * p_stop
+            backward[-1] = off * stay_off + mean_on
             backward /= backward.max()
             backward += tiny
-    return np.clip(at_path, 0.0, 1.0), np.clip(at_off, 0.0, 1.0)
+    forward /= forward.sum(axis=1, keepdims=True)
+    return forward

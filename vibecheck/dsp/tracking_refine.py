@@ -19,9 +19,9 @@ from scipy import ndimage
 from vibecheck.dsp.tracking_evidence import Line, Whitened
 from vibecheck.dsp.tracking_front import SHORT_FROM_HZ, Front
 
-LONG_BELOW_HZ = 60.0  # below this, neighbouring low orders need the long window to part
+APART_BINS = 1.7  # bins between a line and its neighbours (or zero) that a Hann window parts
 SPANS = (5, 9, 17, 33)  # frames per fit, from short to long
-GUARD = 2.2  # standard deviations that two spans may differ before the longer one is refused
+GUARD = 1.5  # standard deviations that two spans may differ before the longer one is refused
 _TABLE = 64
 
 
@@ -116,20 +116,22 @@ def line_amplitudes(
     by_name = {item.level.name: item for item in whitened}
     order = np.array([line.order for line in lines])
     frequency = order[:, np.newaxis] * speed_hz
-    edges = {
-        "long": (0.0, LONG_BELOW_HZ),
-        "mid": (LONG_BELOW_HZ, SHORT_FROM_HZ),
-        "short": (SHORT_FROM_HZ, np.inf),
+    apart = speed_hz * _isolation(order)[:, np.newaxis]
+    mid = by_name["mid"].level
+    suits = {
+        "long": (frequency < SHORT_FROM_HZ) & (apart < APART_BINS * mid.bin_hz),
+        "mid": (frequency < SHORT_FROM_HZ) & (apart >= APART_BINS * mid.bin_hz),
+        "short": frequency >= SHORT_FROM_HZ,
     }
-    for name, (low, high) in edges.items():
-        item = by_name.get(name)
-        if item is None:
-            continue
+    # What the long window cannot reach falls to the next shorter one.
+    long = by_name["long"].level
+    beyond = suits["long"] & (frequency >= long.top_hz - 2.0 * long.bin_hz)
+    suits["mid"] |= beyond
+    for item in whitened:
         level = item.level
-        low = max(low, 2.0 * level.bin_hz)
-        high = min(high, level.top_hz - 2.0 * level.bin_hz)
+        low, high = 1.5 * level.bin_hz, level.top_hz - 2.0 * level.bin_hz
         line, frame = np.nonzero(
-            (frequency >= low) & (frequency < high) & level.inside[np.newaxis, :]
+            suits[level.name] & (frequency >= low) & (frequency < high) & level.inside
         )
         if line.size == 0:
             continue
@@ -154,6 +156,13 @@ def line_amplitudes(
         looks.reshape(rows, n_frames),
         np.repeat(order, n_channels),
     )
+
+
+def _isolation(order: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Distance in orders from each line to its nearest neighbour, or to zero."""
+    gap = np.abs(order[:, np.newaxis] - order)
+    np.fill_diagonal(gap, np.inf)
+    return np.minimum(gap.min(axis=1), order)
 
 
 def strongest(amplitudes: Amplitudes, count: int) -> Amplitudes:

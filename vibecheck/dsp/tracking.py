@@ -1,0 +1,177 @@
+"""Speed tracking: from samples and a list of orders to speed, its spread and its confidence.
+
+The chain: short-time levels (`tracking_front`) → votes and evidence (`tracking_evidence`) → path
+(`tracking_path`) → sharpening and phase fit (`tracking_refine`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from vibecheck.dsp import tracking_evidence as evidence
+from vibecheck.dsp import tracking_path as path_search
+from vibecheck.dsp import tracking_refine as refinement
+from vibecheck.dsp.tracking_evidence import Line
+from vibecheck.dsp.tracking_front import Front, decorrelated, short_time_levels
+from vibecheck.dsp.tracking_phases import stretches
+
+STEEPEST_SLEW_HZ_S = 300.0
+BRIDGE_S = 0.25  # a gap this short between two running stretches is a lost line, not a stop
+SHORTEST_RUN_S = 0.25
+MOST_LINES = 6  # lines used in the phase fit: the ones that say most
+
+
+@dataclass(frozen=True, eq=False)
+class Tracked:
+    """Speed of the reference shaft per frame, 0 where it is off.
+
+    ``log_odds`` is the summed evidence for running, per frame; ``scores[candidate, step]`` and
+    ``candidates_hz`` are kept so that other readings of the same recording can be weighed.
+    """
+
+    time_s: NDArray[np.float64]
+    hop_s: float
+    speed_hz: NDArray[np.float64]
+    sd_hz: NDArray[np.float64]
+    confidence: NDArray[np.float64]
+    candidates_hz: NDArray[np.float64]
+    scores: NDArray[np.float32]
+
+
+def track(
+    samples: NDArray[np.float64] | NDArray[np.float32],
+    sample_rate_hz: float,
+    lines: Sequence[Line],
+    low_hz: float,
+    high_hz: float,
+    *,
+    top_hz: float | None = None,
+) -> Tracked:
+    """Track the speed of the shaft whose orders are ``lines``.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n_channels, n_samples)
+    sample_rate_hz : float
+    lines : sequence of Line
+    low_hz, high_hz : float
+        Range of the reference shaft's speed in turns per second.
+    top_hz : float, optional
+        Highest frequency that the recording can hold.
+    """
+    front = short_time_levels(decorrelated(samples), sample_rate_hz, top_hz=top_hz)
+    step_s = 2.0 * front.hop_s
+    whitened = [evidence.whiten(level) for level in front.levels]
+    standing = [evidence.standing_lines(item, step_s) for item in whitened]
+    doubtful = [
+        evidence.discount_standing(item, where)
+        for item, where in zip(whitened, standing, strict=True)
+    ]
+    candidates = path_search.candidate_grid(low_hz, high_hz)
+    cells = path_search.speed_cells(candidates, STEEPEST_SLEW_HZ_S, step_s)
+    found = _search(doubtful, front, candidates, cells, lines, step_s)
+    if not (found.coarse_hz > 0.0).any() and any(where.any() for where in standing):
+        # Nothing moves, but lines stand: a shaft at constant speed looks like this.
+        doubtful = whitened
+        found = _search(whitened, front, candidates, cells, lines, step_s)
+    speed, sd = _refined(doubtful, front, lines, found)
+    n_frames = front.time_s.size
+    certainty = np.repeat(found.certainty, 2)
+    certainty = np.append(certainty, certainty[-1:])[:n_frames]
+    return Tracked(front.time_s, front.hop_s, speed, sd, certainty, candidates, found.scores)
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """What the path search found, per step."""
+
+    coarse_hz: NDArray[np.float64]
+    reach_hz: NDArray[np.float64]
+    width_hz: NDArray[np.float64]
+    certainty: NDArray[np.float64]
+    scores: NDArray[np.float32]
+
+
+def _search(
+    whitened: Sequence[evidence.Whitened],
+    front: Front,
+    candidates: NDArray[np.float64],
+    cells: path_search.Cells,
+    lines: Sequence[Line],
+    step_s: float,
+) -> _Found:
+    scores = evidence.candidate_evidence(whitened, front, candidates, lines)
+    path = path_search.likeliest_path(np.maximum.reduceat(scores, cells.start, axis=0))
+    raw = np.where(path.cell >= 0, cells.centre_hz[path.cell], 0.0)
+    coarse = tidied(raw, step_s)
+    cell_hz = np.maximum(STEEPEST_SLEW_HZ_S * step_s / path_search.REACH, 0.01 * coarse)
+    width = evidence.resolution(whitened, front, lines, coarse)
+    reach = 1.5 * cell_hz + 0.75 * ndimage.maximum_filter1d(width, 5)
+    certainty = path.within(cells, coarse - reach, coarse + reach)
+    # Steps that tidying changed: what the posterior says of the state now reported.
+    off = path.posterior[:, -1]
+    changed = (raw > 0.0) != (coarse > 0.0)
+    certainty = np.where(changed & (coarse <= 0.0), off, certainty)
+    certainty = np.where(changed & (coarse > 0.0), 0.5 * (1.0 - off), certainty)
+    for first, end in stretches(coarse > 0.0):
+        smooth = ndimage.uniform_filter1d(np.log(coarse[first:end]), 3, mode="nearest")
+        coarse[first:end] = np.exp(smooth)
+    return _Found(coarse, reach, width, np.clip(certainty, 0.0, 1.0), scores)
+
+
+def tidied(coarse_hz: NDArray[np.float64], step_s: float) -> NDArray[np.float64]:
+    """Bridge short gaps that inertia explains, then drop stretches that are too short."""
+    out = coarse_hz.copy()
+    n = out.size
+    for first, end in stretches(out <= 0.0):
+        if first == 0 or end == n or (end - first) * step_s > BRIDGE_S:
+            continue
+        before, after = out[first - 1], out[end]
+        if abs(after - before) > STEEPEST_SLEW_HZ_S * (end - first + 1) * step_s:
+            continue
+        out[first:end] = np.interp(np.arange(first, end), [first - 1, end], [before, after])
+    shortest = min(SHORTEST_RUN_S, 0.4 * n * step_s)
+    for first, end in stretches(out > 0.0):
+        if (end - first) * step_s < shortest:
+            out[first:end] = 0.0
+    return out
+
+
+def _refined(
+    whitened: Sequence[evidence.Whitened], front: Front, lines: Sequence[Line], found: _Found
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Frames from steps, then the phase fit on each running stretch."""
+    fine = evidence.sharpened(whitened, front, lines, found.coarse_hz, found.reach_hz)
+    n_frames = front.time_s.size
+    speed = np.zeros(n_frames)
+    sd = np.zeros(n_frames)
+    prior = np.ones(n_frames)
+    # Where the longest window hangs over an end of the recording the sharpening is weaker.
+    outside = ~front.levels[0].inside
+    for first, end in stretches(fine > 0.0):
+        a = 2 * first
+        b = n_frames if end == fine.size else 2 * end
+        centres = 2.0 * np.arange(first, end) + 0.5
+        at = np.arange(a, b)
+        speed[a:b] = np.interp(at, centres, fine[first:end])
+        prior[a:b] = 0.25 * np.interp(at, centres, found.width_hz[first:end])
+        prior[a:b] *= np.where(outside[a:b], 3.0, 1.0)
+    amplitudes = refinement.line_amplitudes(front, whitened, lines, speed)
+    amplitudes = refinement.strongest(amplitudes, MOST_LINES)
+    for a, b in stretches(speed > 0.0):
+        part = replace(
+            amplitudes,
+            value=amplitudes.value[:, a:b],
+            noise=amplitudes.noise[:, a:b],
+            valid=amplitudes.valid[:, a:b],
+            looks=amplitudes.looks[:, a:b],
+        )
+        result = refinement.refine(part, speed[a:b], front.hop_s, prior[a:b])
+        speed[a:b] = np.maximum(result.speed_hz, 1e-3)
+        sd[a:b] = result.sd_hz
+    return speed, sd
