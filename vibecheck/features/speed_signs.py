@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vibecheck.features.spec import WHEELS, FeatureSpec
 from vibecheck.features.spectral import moving_mean
@@ -12,7 +13,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
     FeatureSpec(
         name="coast_down_time_constant",
         unit="log2 s",
-        formula="log2 of mean speed over mean deceleration in the coast-down",
+        formula="log2 of the turns of the coast-down over the speed lost in it",
         shaft="none",
         phase="coast_down",
         raised_by="Little drag; binding gears and rubbing parts lower it.",
@@ -54,18 +55,31 @@ FEATURES: tuple[FeatureSpec, ...] = (
 )
 
 
+def _longest_coast(work: Workings) -> NDArray[np.bool_]:
+    """Trusted frames of the longest coast-down."""
+    phases = work.speed.phases_named("coast_down")
+    if not phases:
+        return np.zeros(work.speed.time_s.size, dtype=bool)
+    longest = max(phases, key=lambda phase: phase.duration_s)
+    times = work.speed.time_s
+    return np.asarray(work.certain & (times >= longest.start_s) & (times < longest.end_s))
+
+
 def measure(work: Workings) -> dict[str, float | None]:
     """Measure the features of this sign."""
     found: dict[str, float | None] = {}
     if not work.runs:
         return found
     speed, step = work.speed, work.frame_step_s
-    coasting = work.certain & speed.in_phase("coast_down")
+    coasting = _longest_coast(work)
     if coasting.sum() * step >= 0.4:
         time_s, hz = speed.time_s[coasting], speed.rpm[coasting] / 60.0
-        slope, _ = np.polyfit(time_s - time_s.mean(), hz, 1)
-        if slope < 0.0:
-            found["coast_down_time_constant"] = float(np.log2(hz.mean() / -slope))
+        slope = np.polyfit(time_s - time_s.mean(), hz, 1)[0]
+        drop = hz[:3].mean() - hz[-3:].mean()
+        if slope < 0.0 and drop > 0.0:
+            # Exact for viscous drag: ∫ f dt = τ (f(start) − f(end)).
+            turned = hz[1:-1].sum() * step
+            found["coast_down_time_constant"] = float(np.log2(turned / drop))
             fast = hz >= np.median(hz)
             if fast.sum() >= 5 and (~fast).sum() >= 5:
                 quick = np.polyfit(time_s[fast] - time_s[fast].mean(), hz[fast], 1)[0]
