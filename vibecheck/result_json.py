@@ -17,6 +17,8 @@ from vibecheck.findings import Finding, QualityReport
 from vibecheck.result import SCHEMA, CheckedTake, CheckResult, Evidence, ZoneRisk
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from vibecheck.car.profile import Car
     from vibecheck.recording.take import Take
     from vibecheck.track import SpeedTrack
@@ -47,7 +49,7 @@ def result_to_dict(result: CheckResult) -> dict[str, Any]:
     """
     return {
         "schema": SCHEMA,
-        "created": result.created.isoformat(timespec="seconds"),
+        "created": _moment(result.created),
         "software": {"name": "vibecheck", "version": __version__},
         "car": _car(result.car),
         "model": asdict(result.model),
@@ -81,6 +83,12 @@ def all_findings(take: Take, quality: QualityReport) -> tuple[Finding, ...]:
     """Return the quality gate's findings, then those of the reader that it did not repeat."""
     seen = {finding.code for finding in quality.findings}
     return (*quality.findings, *(f for f in take.findings if f.code not in seen))
+
+
+def _moment(moment: datetime) -> str:
+    """ISO 8601 with the offset from UTC; a time without one is the machine's local time."""
+    aware = moment if moment.tzinfo is not None else moment.astimezone()
+    return aware.isoformat(timespec="seconds")
 
 
 def _car(car: Car) -> dict[str, Any]:

@@ -280,7 +280,8 @@ class Axes:
         return self.left + _shares(values, self.x_range, self.x_scale) * self.box[2]
 
     def _y_all(self, values: NDArray[np.floating]) -> NDArray[np.float64]:
-        share = np.clip(_shares(values, self.y_range, self.y_scale), 0.0, 1.0)
+        share = _shares(values, self.y_range, self.y_scale)
+        share = np.where(np.isfinite(share), np.clip(share, 0.0, 1.0), np.nan)
         return self.height - self.bottom - share * self.box[3]
 
     def frame(self, x_ticks: Sequence[float], y_ticks: Sequence[float]) -> None:

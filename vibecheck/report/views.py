@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 
 import numpy as np
 
 from vibecheck.car.profile import Car
 from vibecheck.errors import VibecheckError
-from vibecheck.report import pictures
+from vibecheck.report import order_pictures, pictures
 from vibecheck.report.pictures import Array, NamedOrder, Picture
 from vibecheck.report.words import zone_words
 from vibecheck.result import CheckedTake, CheckResult
+from vibecheck.track import SpeedTrack
 
 WINDOW_S = 0.085
 MAX_FRAMES = 2800
-MAX_SPEED_ROWS = 160
+FINE_TURNS = 128
+MIN_SEGMENTS = 8
+MAP_RESOLUTION = 1.0 / 32.0
 
 
 def take_pictures(checked: CheckedTake, result: CheckResult) -> list[Picture]:
@@ -34,10 +38,8 @@ def take_pictures(checked: CheckedTake, result: CheckResult) -> list[Picture]:
     if speed is None or not bool(speed.running.any()) or checked.quality.verdict == "unusable":
         return shown
     for draw in (_order_spectrum, _order_speed_map, _envelope_orders):
-        try:
+        with contextlib.suppress(VibecheckError):  # too few turns: the quality findings say so
             shown.append(draw(checked, result, named))
-        except VibecheckError:  # too short, too few turns: the quality findings say so
-            continue
     return shown
 
 
@@ -82,15 +84,6 @@ def _spectrogram(checked: CheckedTake, orders: Sequence[NamedOrder]) -> Picture:
     )
 
 
-def _over_channels(amplitude: Array) -> Array:
-    """Root of the summed squares over channels; NaN stays NaN."""
-    values = np.asarray(amplitude)
-    if values.ndim == 1:
-        return values
-    total: Array = np.sqrt(np.sum(values**2, axis=0))
-    return total
-
-
 def _level_db(amplitude: Array) -> Array:
     with np.errstate(divide="ignore", invalid="ignore"):
         level: Array = 20.0 * np.log10(amplitude)
@@ -107,23 +100,29 @@ def _order_spectrum(
     from vibecheck.orders import order_spectrum
 
     assert checked.speed is not None
-    own = order_spectrum(checked.take, checked.speed)
+    fine = _resolution(checked.speed)
+    own = order_spectrum(checked.take, checked.speed, resolution=fine)
     snug = []
     for other in matching_baseline(checked, result):
         assert other.speed is not None
-        try:
-            spectrum = order_spectrum(other.take, other.speed)
-        except VibecheckError:
-            continue
-        snug.append((spectrum.order, _level_db(_over_channels(spectrum.amplitude))))
-    return pictures.order_spectrum(
+        # The same resolution as the take's own, so that noise reads at the same level in both.
+        with contextlib.suppress(VibecheckError):  # too few turns: not a curve to compare with
+            spectrum = order_spectrum(other.take, other.speed, resolution=own.resolution)
+            snug.append((spectrum.order, _level_db(spectrum.amplitude)))
+    return order_pictures.order_spectrum(
         own.order,
-        _level_db(_over_channels(own.amplitude)),
+        _level_db(own.amplitude),
         _unit(checked),
         named,
         baseline=snug,
         shaft=checked.speed.shaft,
     )
+
+
+def _resolution(speed: SpeedTrack) -> float | None:
+    """Fine enough to tell wheel orders apart on a logarithmic axis, where there are the turns."""
+    turns = float(speed.revolutions[-1] - speed.revolutions[0])
+    return 1.0 / FINE_TURNS if turns > MIN_SEGMENTS * FINE_TURNS else None
 
 
 def matching_baseline(checked: CheckedTake, result: CheckResult) -> list[CheckedTake]:
@@ -144,12 +143,9 @@ def _order_speed_map(
     from vibecheck.orders import order_speed_map
 
     assert checked.speed is not None
-    grid = order_speed_map(checked.take, checked.speed)
-    amplitude: Array = np.asarray(grid.amplitude)
-    if amplitude.ndim == 3:
-        amplitude = _over_channels(amplitude)
-    return pictures.order_speed_map(
-        grid.order, grid.rpm, _level_db(amplitude), named, shaft=checked.speed.shaft
+    grid = order_speed_map(checked.take, checked.speed, resolution=MAP_RESOLUTION)
+    return order_pictures.order_speed_map(
+        grid.order, grid.rpm, _level_db(grid.amplitude), named, shaft=checked.speed.shaft
     )
 
 
@@ -157,14 +153,17 @@ def _envelope_orders(
     checked: CheckedTake, result: CheckResult, named: Sequence[NamedOrder]
 ) -> Picture:
     from vibecheck.impulses import envelope_order_spectrum
+    from vibecheck.orders import residual
 
     assert checked.speed is not None
-    spectrum = envelope_order_spectrum(checked.take, checked.speed)
-    return pictures.envelope_orders(
+    # Without the steady orders, whose beats would look like knocks.
+    rest = residual(checked.take, checked.speed, result.car.orders or None).take
+    spectrum = envelope_order_spectrum(rest, checked.speed)
+    return order_pictures.envelope_orders(
         spectrum.order,
         spectrum.amplitude,
         spectrum.limit,
         named,
-        unit="relative",
+        band_hz=(spectrum.low_hz, spectrum.high_hz),
         shaft=checked.speed.shaft,
     )
