@@ -8,11 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
-from vibecheck.errors import InputError
+from vibecheck.errors import InputError, did_you_mean
 
 MAX_NAME_LENGTH = 80
+# Words for the same thing whose letters lead elsewhere.
+_OTHER_WORDS = {"awd": "4wd", "4x4": "4wd", "lock_nut": "nylon_insert", "glue": "threadlocker"}
 
 
 @dataclass(frozen=True)
@@ -113,11 +114,12 @@ DRIVETRAIN_FIELDS: tuple[NumberField, ...] = (
         0.0,
         100_000.0,
         "the motor's turns per minute for each volt with no load (Kv)",
-        suggestion="2650",
     ),
-    NumberField("cells", True, 1, 30, "the number of LiPo cells in series", suggestion="4"),
-    NumberField("pinion_teeth", True, 1, 500, "the teeth of the gear on the motor"),
-    NumberField("spur_teeth", True, 1, 500, "the teeth of the gear that the pinion drives"),
+    NumberField("cells", True, 1, 30, "the number of LiPo cells in series"),
+    NumberField("pinion_teeth", True, 1, 500, "the number of teeth of the gear on the motor"),
+    NumberField(
+        "spur_teeth", True, 1, 500, "the number of teeth of the gear that the pinion drives"
+    ),
     NumberField(
         "internal_ratio",
         False,
@@ -255,6 +257,13 @@ def number_fields(table: str) -> tuple[NumberField, ...]:
     return fields.get(table, ())
 
 
-def as_plain(values: Mapping[str, Any]) -> dict[str, Any]:
-    """Drop the keys whose value is ``None``."""
-    return {key: value for key, value in values.items() if value is not None}
+def closest_choice(word: str, choices: tuple[str, ...]) -> str | None:
+    """Suggest the allowed word that was most likely meant."""
+    word = word.strip().lower().replace(" ", "_").replace("-", "_")
+    if word in _OTHER_WORDS:
+        return f'Did you mean "{_OTHER_WORDS[word]}"?'
+    # "nylon" is short for nylon_insert, though "none" has more letters in common with it.
+    begins = [choice for choice in choices if choice[:3] == word[:3]]
+    if len(begins) == 1:
+        return f'Did you mean "{begins[0]}"?'
+    return did_you_mean(word, choices).strip() or None

@@ -9,7 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from vibecheck.errors import CallError, did_you_mean
+from vibecheck.car.fields import closest_choice
+from vibecheck.errors import CallError
 
 SENSORS = ("microphone", "accelerometer")
 
@@ -71,7 +72,7 @@ def sensor_band(sensor: str, sample_rate_hz: float | None = None) -> SensorBand:
         raise CallError(
             f'sensor must be microphone or accelerometer. Got "{sensor}" instead.',
             where="--sensor",
-            advice=did_you_mean(sensor, SENSORS).strip() or None,
+            advice=closest_choice(sensor, SENSORS),
         )
     rate = _USUAL_RATE_HZ[sensor] if sample_rate_hz is None else float(sample_rate_hz)
     if not (math.isfinite(rate) and 10.0 <= rate <= 1e6):

@@ -6,7 +6,14 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from vibecheck.car.fields import CHOICES, KEYS, MAX_NAME_LENGTH, NumberField, show
+from vibecheck.car.fields import (
+    CHOICES,
+    KEYS,
+    MAX_NAME_LENGTH,
+    NumberField,
+    closest_choice,
+    show,
+)
 from vibecheck.errors import InputError, did_you_mean
 
 _SNAKE = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*")
@@ -67,7 +74,7 @@ class StrictTable:
     def text(self, key: str, *, max_length: int = MAX_NAME_LENGTH) -> str:
         """Return a line of text that is not empty."""
         if key not in self.table:
-            raise self._missing(key, f'Write {key} = "…".')
+            raise self._missing(key, f'Add a line such as {key} = "Something".')
         return check_text(key, self.table[key], where=self.where(key), max_length=max_length)
 
     def snake_name(self, key: str = "name") -> str:
@@ -162,13 +169,10 @@ def check_choice(key: str, value: object, *, where: str | None = None) -> str:
     """Return one of the words that the key allows, or suggest the closest."""
     choices = CHOICES[key]
     if not isinstance(value, str) or value not in choices:
-        near = (
-            did_you_mean(value.lower().replace(" ", "_"), choices) if isinstance(value, str) else ""
-        )
         raise InputError(
             f"{key} must be one of {', '.join(choices)}. Got {show(value)} instead.",
             where=where,
-            advice=near.strip() or None,
+            advice=closest_choice(value, choices) if isinstance(value, str) else None,
         )
     return value
 

@@ -48,6 +48,7 @@ def car_to_toml(car: Car, *, all_zones: bool = True) -> str:
         lines.append(f"layout = {_quote(car.layout)}  # 4wd, rwd or fwd")
     if car.drivetrain is None:
         lines.append(f"shaft = {_quote(car.shaft)}  # the shaft whose turns the orders count")
+    _check_numbers(car)
     zones, needs_switch = _zones_to_write(car, all_zones)
     if needs_switch:
         lines.append("default_zones = false  # only the zones of this file")
@@ -86,11 +87,7 @@ def car_to_toml(car: Car, *, all_zones: bool = True) -> str:
     try:
         same = parse_car(text, where=car.file or car.name) == car
     except InputError as problem:
-        raise InputError(
-            f"The car cannot be written as a car file: {problem.what}",
-            where=problem.where,
-            advice=problem.advice,
-        ) from None
+        raise _cannot(problem) from None
     if not same:
         raise InputError(
             "The car cannot be written as a car file: its orders are not those of its drivetrain "
@@ -186,6 +183,32 @@ def _replace_file(path: Path, text: str, *, overwrite: bool) -> Path:
     finally:
         Path(partial).unlink(missing_ok=True)
     return path
+
+
+def _check_numbers(car: Car) -> None:
+    """Refuse numbers that no car file may hold, before anything is worked out from them."""
+    parts: list[tuple[object, tuple[NumberField, ...]]] = [
+        (bearing, BEARING_FIELDS) for bearing in car.bearings
+    ]
+    if car.drivetrain is not None:
+        parts.append((car.drivetrain, DRIVETRAIN_FIELDS))
+    for part, fields in parts:
+        for field in fields:
+            value = getattr(part, field.key)
+            if value is None and not field.required:
+                continue
+            try:
+                field.check(value, where=car.file or car.name)
+            except InputError as problem:
+                raise _cannot(problem) from None
+
+
+def _cannot(problem: InputError) -> InputError:
+    return InputError(
+        f"The car cannot be written as a car file: {problem.what}",
+        where=problem.where,
+        advice=problem.advice,
+    )
 
 
 def _zones_to_write(car: Car, all_zones: bool) -> tuple[tuple[Zone, ...], bool]:

@@ -9,54 +9,72 @@ from typing import Annotated, Any, TypeVar
 
 import typer
 
+from vibecheck.car.fields import DRIVETRAIN_FIELDS, NumberField
+from vibecheck.cli.texts import help_text, markup_mode
+
 T = TypeVar("T")
 
-car_app = typer.Typer(
-    name="car",
-    help="Make a car file, show its orders and gearing, plan the bench spin-up.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
+CAR_HELP = "Make a car file, show its orders and gearing, plan the bench spin-up."
+NEW_HELP = help_text(
+    "Make a car file, from flags or, in a terminal, by question.",
+    "Every zone comes with the usual fasteners of the layout: correct them in the file afterwards.",
+    examples=[
+        ("In a terminal, with questions for all that is missing:", "vibecheck car new"),
+        (
+            "Without questions:",
+            'vibecheck car new saltflat8.toml --name "Saltflat 8" --layout 4wd \\\n'
+            "    --motor-poles 4 --kv-rpm-per-v 2650 --cells 6 \\\n"
+            "    --pinion-teeth 26 --spur-teeth 46 --internal-ratio 2.85 \\\n"
+            "    --tyre-diameter-mm 104 --bench-max-wheel-rpm 4000",
+        ),
+    ],
+)
+SHOW_HELP = help_text(
+    "Show a car's orders, gearing, speeds, zones and fasteners.",
+    examples=[
+        ("", "vibecheck car show saltflat8.toml"),
+        ("", "vibecheck car show saltflat8.toml --json > saltflat8.json"),
+    ],
+)
+PLAN_HELP = help_text(
+    "Plan a bench spin-up: speeds to hold, take length, throttle script, places for the sensor, "
+    "and the cautions where they are due.",
+    examples=[
+        ("With the phone's microphone:", "vibecheck car plan saltflat8.toml"),
+        (
+            "With an accelerometer of 3200 samples a second:",
+            "vibecheck car plan saltflat8.toml --sensor accelerometer \\\n    --sample-rate 3200",
+        ),
+        (
+            "For a bare machine, where mains hum is 50 Hz:",
+            "vibecheck car plan rotor.toml --max-rpm 5000 --mains 50",
+        ),
+    ],
 )
 
-_NEW_EPILOG = """Examples:
-
-  vibecheck car new
-
-  vibecheck car new saltflat8.toml --name "Saltflat 8" --layout 4wd --motor-poles 4
-  --kv-rpm-per-v 2650 --cells 6 --pinion-teeth 26 --spur-teeth 46 --internal-ratio 2.85
-  --tyre-diameter-mm 104 --bench-max-wheel-rpm 4000
-"""
-_SHOW_EPILOG = """Examples:
-
-  vibecheck car show saltflat8.toml
-
-  vibecheck car show saltflat8.toml --json > saltflat8.json
-"""
-_PLAN_EPILOG = """Examples:
-
-  vibecheck car plan saltflat8.toml
-
-  vibecheck car plan saltflat8.toml --sensor accelerometer --sample-rate 3200
-
-  vibecheck car plan rotor.toml --max-rpm 5000 --mains 50
-"""
+car_app = typer.Typer(
+    name="car", help=CAR_HELP, no_args_is_help=True, rich_markup_mode=markup_mode()
+)
 
 CarFile = Annotated[Path, typer.Argument(metavar="CAR.toml", help="The car file.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
 
 
-def _field_help(key: str) -> str:
-    from vibecheck.car.fields import DRIVETRAIN_FIELDS
-
-    meaning = next(field.meaning for field in DRIVETRAIN_FIELDS if field.key == key)
-    return f"{meaning[0].upper()}{meaning[1:]}."
+def _number_option(key: str) -> Any:
+    """Return the option of one number; its own rule reads and refuses what is typed."""
+    field = next(field for field in DRIVETRAIN_FIELDS if field.key == key)
+    words = f"{field.meaning[0].upper()}{field.meaning[1:]}."
+    return typer.Option(
+        metavar="COUNT" if field.whole else "NUMBER",
+        help=words if field.required else f"{words} Optional.",
+    )
 
 
 def _flag(key: str) -> str:
     return "--" + key.replace("_", "-")
 
 
-@car_app.command("new", epilog=_NEW_EPILOG)
+@car_app.command("new", help=NEW_HELP)
 def new(
     file: Annotated[
         Path | None,
@@ -68,33 +86,21 @@ def new(
     layout: Annotated[
         str | None, typer.Option(help="Which wheels are driven: 4wd, rwd or fwd.")
     ] = None,
-    motor_poles: Annotated[int | None, typer.Option(help=_field_help("motor_poles"))] = None,
-    kv_rpm_per_v: Annotated[float | None, typer.Option(help=_field_help("kv_rpm_per_v"))] = None,
-    cells: Annotated[int | None, typer.Option(help=_field_help("cells"))] = None,
-    pinion_teeth: Annotated[int | None, typer.Option(help=_field_help("pinion_teeth"))] = None,
-    spur_teeth: Annotated[int | None, typer.Option(help=_field_help("spur_teeth"))] = None,
-    internal_ratio: Annotated[
-        float | None, typer.Option(help=_field_help("internal_ratio"))
-    ] = None,
-    tyre_diameter_mm: Annotated[
-        float | None, typer.Option(help=_field_help("tyre_diameter_mm"))
-    ] = None,
-    wheel_max_rpm: Annotated[
-        float | None, typer.Option(help=_field_help("wheel_max_rpm") + " Optional.")
-    ] = None,
-    bench_max_wheel_rpm: Annotated[
-        float | None, typer.Option(help=_field_help("bench_max_wheel_rpm") + " Optional.")
-    ] = None,
+    motor_poles: Annotated[str | None, _number_option("motor_poles")] = None,
+    kv_rpm_per_v: Annotated[str | None, _number_option("kv_rpm_per_v")] = None,
+    cells: Annotated[str | None, _number_option("cells")] = None,
+    pinion_teeth: Annotated[str | None, _number_option("pinion_teeth")] = None,
+    spur_teeth: Annotated[str | None, _number_option("spur_teeth")] = None,
+    internal_ratio: Annotated[str | None, _number_option("internal_ratio")] = None,
+    tyre_diameter_mm: Annotated[str | None, _number_option("tyre_diameter_mm")] = None,
+    wheel_max_rpm: Annotated[str | None, _number_option("wheel_max_rpm")] = None,
+    bench_max_wheel_rpm: Annotated[str | None, _number_option("bench_max_wheel_rpm")] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace a file of that name.")] = False,
 ) -> None:
-    """Make a car file, from flags or, in a terminal, by question.
-
-    Every zone comes with the usual fasteners of the layout: correct them in the file afterwards.
-    """
-    from rich.console import Console
-
+    """Run ``vibecheck car new`` (the help text is `NEW_HELP`)."""
     from vibecheck.car.plausibility import car_warnings
     from vibecheck.car.write import write_car
+    from vibecheck.cli import terminal
     from vibecheck.cli.car_view import show_warnings
 
     given: dict[str, Any] = {
@@ -115,22 +121,19 @@ def new(
     path = file if file is not None else Path(_file_name(car.name))
     write_car(car, path, overwrite=force)
     typer.echo(path)
-    console = Console(stderr=True, highlight=False)
-    show_warnings(console, car_warnings(car))
-    console.print(
-        "Next: correct the fasteners in the file against the vehicle's manual, then run "
-        f"vibecheck car plan {path}",
-        markup=False,
+    show_warnings(terminal.console(stderr=True), car_warnings(car))
+    terminal.say(
+        "Next: correct the fasteners in the file against the vehicle's manual, then run:\n"
+        f"  vibecheck car plan {path}"
     )
 
 
-@car_app.command("show", epilog=_SHOW_EPILOG)
+@car_app.command("show", help=SHOW_HELP)
 def show(car_file: CarFile, as_json: AsJson = False) -> None:
-    """Show a car's orders, gearing, speeds, zones and fasteners."""
-    from rich.console import Console
-
+    """Run ``vibecheck car show`` (the help text is `SHOW_HELP`)."""
     from vibecheck.car.plausibility import car_warnings
     from vibecheck.car.read import read_car
+    from vibecheck.cli import terminal
     from vibecheck.cli.car_view import show_car, show_warnings
 
     car = read_car(car_file)
@@ -139,11 +142,11 @@ def show(car_file: CarFile, as_json: AsJson = False) -> None:
 
         _print_json(car_to_dict(car))
     else:
-        show_car(Console(highlight=False), car)
-    show_warnings(Console(stderr=True, highlight=False), car_warnings(car))
+        show_car(terminal.console(), car)
+    show_warnings(terminal.console(stderr=True), car_warnings(car))
 
 
-@car_app.command("plan", epilog=_PLAN_EPILOG)
+@car_app.command("plan", help=PLAN_HELP)
 def plan(
     car_file: CarFile,
     sensor: Annotated[
@@ -180,12 +183,11 @@ def plan(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Plan a bench spin-up: speeds to hold, take length, throttle script, places, cautions."""
-    from rich.console import Console
-
+    """Run ``vibecheck car plan`` (the help text is `PLAN_HELP`)."""
     from vibecheck.car.plan import bench_plan
     from vibecheck.car.plausibility import car_warnings
     from vibecheck.car.read import read_car
+    from vibecheck.cli import terminal
     from vibecheck.cli.car_view import show_plan, show_warnings
 
     car = read_car(car_file)
@@ -198,13 +200,13 @@ def plan(
         mains_hz=mains,
         max_rpm=max_rpm,
     )
-    show_warnings(Console(stderr=True, highlight=False), car_warnings(car))
+    show_warnings(terminal.console(stderr=True), car_warnings(car))
     if as_json:
         from vibecheck.car.plain import plan_to_dict
 
         _print_json(plan_to_dict(made))
     else:
-        show_plan(Console(highlight=False), made)
+        show_plan(terminal.console(), made)
 
 
 def _print_json(value: Mapping[str, Any]) -> None:
@@ -220,7 +222,6 @@ def _can_ask() -> bool:
 
 def _complete(given: Mapping[str, Any]) -> dict[str, Any]:
     """Check what the flags gave; ask for the rest in a terminal, or name the missing flags."""
-    from vibecheck.car.fields import DRIVETRAIN_FIELDS
     from vibecheck.errors import CallError, InputError
 
     values: dict[str, Any] = {}
@@ -253,19 +254,22 @@ def _complete(given: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _rules() -> dict[str, Callable[[Any], Any]]:
-    from vibecheck.car.fields import DRIVETRAIN_FIELDS
     from vibecheck.car.strict_table import check_choice, check_text
 
     rules: dict[str, Callable[[Any], Any]] = {
         "name": lambda value: check_text("name", value),
         "layout": lambda value: check_choice("layout", value),
     }
-    rules.update({field.key: field.check for field in DRIVETRAIN_FIELDS})
+    for field in DRIVETRAIN_FIELDS:
+        rules[field.key] = _reader_of(field)
     return rules
 
 
+def _reader_of(field: NumberField) -> Callable[[str], float | int]:
+    return lambda text: field.check(_number(text))
+
+
 def _ask_for(key: str, *, optional: bool) -> Any:
-    from vibecheck.car.fields import DRIVETRAIN_FIELDS
 
     rule = _rules()[key]
     if key == "name":
@@ -275,8 +279,8 @@ def _ask_for(key: str, *, optional: bool) -> Any:
     field = next(field for field in DRIVETRAIN_FIELDS if field.key == key)
     question = f"{key}: {field.meaning}"
     if optional:
-        return _ask(f"{question} (optional)", "", lambda text: rule(_number(text)), optional=True)
-    return _ask(question, field.suggestion, lambda text: rule(_number(text)))
+        return _ask(f"{question} (optional)", "", rule, optional=True)
+    return _ask(question, field.suggestion, rule)
 
 
 def _ask(

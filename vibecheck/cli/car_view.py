@@ -18,10 +18,10 @@ if TYPE_CHECKING:
     from vibecheck.car.plan import BenchPlan, HoldSpeed
 
 _PART = {
-    "cage": "its cage turns",
-    "outer_race": "balls pass a point of the outer race",
-    "inner_race": "balls pass a point of the inner race",
-    "ball_spin": "a ball turns about itself",
+    "cage": "a turn of the cage",
+    "outer_race": "a ball over the outer race",
+    "inner_race": "a ball over the inner race",
+    "ball_spin": "a ball about itself",
 }
 _MEANING = {
     "motor": "a turn of the motor",
@@ -57,10 +57,10 @@ def _show_orders(console: Console, car: Car) -> None:
 
         cap_hz = bench_cap(car.drivetrain).motor_rpm / 60.0
     table = _table(f"Orders: events per turn of the {car.shaft} shaft")
-    table.add_column("order")
+    table.add_column("order", no_wrap=True)
     table.add_column("ratio", justify="right", no_wrap=True)
     if cap_hz is not None:
-        table.add_column("at the bench cap", justify="right", no_wrap=True)
+        table.add_column("at bench cap", justify="right", no_wrap=True)
     table.add_column("what happens")
     for order in car.orders:
         at_cap = [] if cap_hz is None else [f"{order.ratio * cap_hz:.1f} Hz"]
@@ -179,7 +179,9 @@ def _show_holds(console: Console, plan: BenchPlan) -> None:
     for hold in plan.holds:
         cells = [f"{hold.reference_rpm:.0f}"]
         if hold.wheel_rpm is not None:
-            share = "" if hold.throttle_share is None else f"≈ {100 * hold.throttle_share:.0f} %"
+            share = (
+                "" if hold.throttle_share is None else f"about {100 * hold.throttle_share:.0f} %"
+            )
             cells += [f"{hold.wheel_rpm:.0f}", share]
         cells += [_apart(hold), f"{hold.needed_s:.1f} s", f"{hold.highest_order:.1f}"]
         table.add_row(*cells)
