@@ -14,7 +14,7 @@ import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
 from vibecheck.arrays import frozen_array
-from vibecheck.dsp.statistics import running_median
+from vibecheck.dsp.statistics import robust_scale, running_median
 from vibecheck.errors import CallError
 
 HANN_HALF_OVERLAP = 1.0 / 36.0
@@ -160,8 +160,12 @@ def line_significance(
         raise CallError(f"n_segments must be at least 1. Got {n_segments!r} instead.")
     width = min(background_bins, power.size - 1 + power.size % 2)
     shape = effective_averages(n_segments)
+    # The envelope spectrum of noise falls off towards the band's width: a median that runs over
+    # a slope would sit too low on its upper side, so the slope is taken out first.
+    trend = _smooth_trend(power)
     # Median over mean of a gamma distribution.
-    background = running_median(power, width) / (float(gammaincinv(shape, 0.5)) / shape)
+    level = running_median(power / trend, width) / (float(gammaincinv(shape, 0.5)) / shape)
+    background = level * trend
     background = np.maximum(background, 1e-300)
     # Neighbouring Hann bins are correlated (half as many count), and a median is about half as
     # good as a mean.
@@ -175,3 +179,21 @@ def line_significance(
         n_effective=shape,
         n_background=n_background,
     )
+
+
+def _smooth_trend(power: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a parabola through the log power, fitted without the bins that stand out."""
+    log_power = np.log(np.maximum(power, 1e-300))
+    place = np.linspace(-1.0, 1.0, power.size)
+    columns = np.stack([np.ones_like(place), place, place**2], axis=1)
+    keep = np.ones(power.size, dtype=bool)
+    fit = np.full(power.size, np.median(log_power))
+    for _ in range(4):
+        if keep.sum() < 16:
+            break
+        weights, *_ = np.linalg.lstsq(columns[keep], log_power[keep], rcond=None)
+        fit = columns @ weights
+        rest = log_power - fit
+        keep = np.abs(rest - np.median(rest[keep])) <= 3.0 * robust_scale(rest[keep])
+    trend: NDArray[np.float64] = np.exp(fit)
+    return trend

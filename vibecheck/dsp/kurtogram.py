@@ -100,10 +100,15 @@ class Kurtogram:
     def is_significant(self) -> bool:
         """True where the best band's kurtosis is beyond what the search finds in Gaussian noise.
 
-        Four standard deviations, and more the more bands were searched.
+        One chance in a hundred over all bands searched (Bonferroni), with the skewness of the
+        estimate, ``10/√M``, allowed for (Cornish and Fisher's first term).
         """
-        n_bands = np.sum(np.round(2.0**self.level))
-        return bool(self.best_kurtosis > self.best_sd * (2.0 + np.sqrt(2.0 * np.log(n_bands))))
+        from scipy.special import ndtri
+
+        n_bands = float(np.sum(np.round(2.0**self.level)))
+        z = float(ndtri(1.0 - 0.01 / n_bands))
+        skewness = 5.0 * self.best_sd
+        return bool(self.best_kurtosis > self.best_sd * (z + skewness * (z * z - 1.0) / 6.0))
 
 
 def band_counts(n_finest: int) -> list[int]:
@@ -159,7 +164,9 @@ def fast_kurtogram(
         power = short_time_power(x, sample_rate_hz, n_window, n_window // 2).power[:, 1::2]
         n_block = None
         if block_s is not None:
-            n_block = int(np.clip(block_s * sample_rate_hz / (n_window // 2), 8, len(power)))
+            # Whole blocks of about that length, so that no more than a few frames are left over.
+            wanted = np.clip(block_s * sample_rate_hz / (n_window // 2), 8, len(power))
+            n_block = len(power) // max(1, round(len(power) / wanted))
         values = spectral_kurtosis(power, n_block)
         # The lowest and the highest bin still touch their own mirror image: for Gaussian noise
         # |E X²|²/(E|X|²)² = (1/6)² stays, and (1/3)² where one bin does both.

@@ -284,9 +284,9 @@ def envelope_order_spectrum(
         n_turns //= 2
     n_segments = int(keep.sum())
     power = segments.power[keep].mean(axis=0, dtype=np.float64)
-    # Bursts faster than the band is wide run into one another.
+    # Bursts as fast as the band is wide run into one another.
     fastest = segments.order * float(segments.top_rate_hz[keep].max())
-    used = slice(FIRST_BINS, int(np.searchsorted(fastest, high_hz - low_hz)))
+    used = slice(FIRST_BINS, int(np.searchsorted(fastest, 0.8 * (high_hz - low_hz))))
     if used.stop - used.start < LEAST_BINS:
         raise CallError(
             f"The band from {low_hz:g} to {high_hz:g} Hz is too narrow for a shaft so fast.",
