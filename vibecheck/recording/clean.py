@@ -109,12 +109,12 @@ def cut_finding(start_s: float, end_s: float, total_s: float, stood_out: bool) -
     )
 
 
-def truncated_finding(used_s: float, declared_s: float | None) -> Finding:
+def truncated_finding(used_s: float, declared_s: float) -> Finding:
     """Say that a file breaks off and what was read was used."""
-    of = "" if declared_s is None else f" of {declared_s:.1f} s"
     return Finding(
         code="truncated_file_used",
-        message=f"The file breaks off: {used_s:.1f} s{of} could be read and was used.",
+        message=f"The file breaks off: {used_s:.1f} s of {declared_s:.1f} s could be read and "
+        "was used.",
         advice="Copy it again from the phone or recorder if the spin-up is not complete.",
         value=used_s,
         limit=declared_s,

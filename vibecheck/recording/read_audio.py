@@ -144,9 +144,7 @@ def _findings_while_reading(sound: Sound, source: SourceFile, n_read: int) -> li
     rate = sound.sample_rate_hz
     findings: list[Finding] = []
     declared = sound.n_declared
-    missing = declared is not None and n_read < declared - _MISSING_END_S * rate
-    damaged = bool(sound.damage)
-    if missing or (damaged and declared is not None and n_read < declared):
+    if declared is not None and n_read < declared - _MISSING_END_S * rate:
         used_s = n_read / rate
         if used_s < SHORTEST_TRUNCATED_S:
             raise InputError(
@@ -154,12 +152,13 @@ def _findings_while_reading(sound: Sound, source: SourceFile, n_read: int) -> li
                 where=source.where,
                 advice="Copy it again from the phone or recorder.",
             )
-        findings.append(truncated_finding(used_s, None if declared is None else declared / rate))
-    elif damaged:
+        findings.append(truncated_finding(used_s, declared / rate))
+    elif sound.damage:
         findings.append(
             Finding(
                 code="damaged_sound_skipped",
-                message=f"{len(sound.damage)} damaged pieces of the file were left out.",
+                message="Damaged pieces of the file could not be decoded "
+                f"({len(sound.damage)} of them).",
                 advice="Copy it again from the phone or recorder.",
                 value=float(len(sound.damage)),
                 limit=0.0,

@@ -170,7 +170,9 @@ def _frames(container: Any, stream: Any, damage: list[str]) -> Iterator[Any]:
     for packet in container.demux(stream):
         try:
             yield from packet.decode()
-        except av.error.InvalidDataError as error:
+        except av.error.EOFError:
+            return
+        except av.error.FFmpegError as error:
             damage.append(_reason(error))
 
 

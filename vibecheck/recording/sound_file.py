@@ -17,8 +17,8 @@ from vibecheck.errors import InputError
 from vibecheck.recording.stream import BLOCK
 from vibecheck.recording.wav_header import FinishedWav, read_wav_header, started_at
 
-# Formats whose seek lands on the exact sample with the exact decoder state. Vorbis does not (values
-# differ after a seek), and MP3 seeks by a table that may be off: both are read from the start.
+# Formats whose seek leaves nothing of the decoder's state behind. MP3 and Vorbis blocks lean on the
+# blocks before them: those files are read from the start.
 _EXACT_SEEK = frozenset(["WAV", "WAVEX", "RF64", "W64", "AIFF", "AU", "CAF", "FLAC"])
 _LOSSLESS = ("PCM_", "FLOAT", "DOUBLE", "ALAC_")
 _CODEC_NAMES = {"MPEG_LAYER_III": "mp3", "MPEG_LAYER_II": "mp2", "MPEG_LAYER_I": "mp1"}
@@ -136,7 +136,11 @@ class SoundFileSource:
             file: Any = self._path
             if self._unfinished_at is not None:
                 file = stack.enter_context(FinishedWav(self._path, self._unfinished_at))
-            yield stack.enter_context(soundfile.SoundFile(file))
+            handle = stack.enter_context(soundfile.SoundFile(file))
+            # After each read of a seekable file soundfile seeks to where it already is, which
+            # resets the MP3 and Vorbis decoders: every block after the first would begin wrong.
+            handle.seekable = lambda: False
+            yield handle
 
     @contextlib.contextmanager
     def _silence(self) -> Iterator[None]:

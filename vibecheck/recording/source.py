@@ -82,6 +82,7 @@ _ARCHIVES = {
     b"7z\xbc\xaf\x27\x1c": "7-Zip",
     b"Rar!": "RAR",
 }
+_UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 
 
 @dataclass(frozen=True)
@@ -212,12 +213,13 @@ def kind_of(head: bytes, path: Path, where: str) -> Kind:
         return "mat"
     if _is_uff(head):
         return "uff"
-    is_text = looks_like_text(head)  # a UTF-16 mark would pass for an MPEG frame
-    if not is_text and _is_sound(head):
+    # The mark of UTF-16 text would pass for an MPEG frame.
+    is_utf16 = head.startswith(_UTF16_MARKS) and looks_like_text(head)
+    if not is_utf16 and _is_sound(head):
         return "sound"
-    if not is_text and _is_container(head):
+    if not is_utf16 and _is_container(head):
         return "container"
-    if is_text:
+    if looks_like_text(head):
         if suffix in SOUND_SUFFIXES | CONTAINER_SUFFIXES:
             raise InputError(
                 f"The file is named {suffix} but holds text, not sound.",
@@ -236,7 +238,7 @@ def kind_of(head: bytes, path: Path, where: str) -> Kind:
 
 def looks_like_text(head: bytes) -> bool:
     """True where the bytes read as text: no NUL (but UTF-16) and hardly any control character."""
-    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
+    if head.startswith(_UTF16_MARKS):
         text = head[: len(head) & ~1].decode("utf-16", errors="replace")
         printable = sum(sign.isprintable() or sign in "\r\n\t" for sign in text)
         return "\ufffd" not in text[:-1] and printable > 0.95 * len(text)
@@ -248,9 +250,9 @@ def looks_like_text(head: bytes) -> bool:
     try:
         head[: len(head) - 4].decode("utf-8")
     except UnicodeDecodeError as error:
-        # Latin-1 text has a few high bytes; compressed data has half of them high.
+        # Latin-1 text has few high bytes; half of compressed data is high.
         high = sum(byte >= 128 for byte in head)
-        return error.start > 0 and high <= len(head) // 10
+        return error.start > 0 and high <= len(head) // 4
     return True
 
 
@@ -267,7 +269,9 @@ def _is_sound(head: bytes) -> bool:
         return form == b"WAVE"
     if head[:4] == b"FORM":
         return form in (b"AIFF", b"AIFC", b"8SVX", b"16SV")
-    if head.startswith((b"caff", b"fLaC", b"OggS", b"ID3", b".snd", b"riff\x2e\x91\xcf\x11")):
+    if head.startswith((b"caff", b"fLaC", b"OggS", b".snd", b"riff\x2e\x91\xcf\x11")):
+        return True
+    if head.startswith(b"ID3") and head[3:4] < b"\x10":  # the tag's version, not a column "ID3"
         return True
     # MPEG audio frame: 11 sync bits, layer not 00 (layer 00 is AAC in ADTS).
     return len(head) > 2 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0 and head[1] & 0x06 != 0
