@@ -48,7 +48,14 @@ def console(*, stderr: bool = False) -> Console:
     """Return a console that prints text as it is: no markup, no guesses at what to colour."""
     from rich.console import Console
 
-    made = Console(stderr=stderr, highlight=False, markup=False, emoji=False)
+    plain = bool(os.environ.get("NO_COLOR"))  # then bold is left out too
+    made = Console(
+        stderr=stderr,
+        highlight=False,
+        markup=False,
+        emoji=False,
+        color_system=None if plain else "auto",
+    )
     if made.width > MAX_WIDTH:
         made.width = MAX_WIDTH
     return made
