@@ -132,3 +132,12 @@ class TestOverSpeed:
         car = replace(CAR, drivetrain=drivetrain)
         assert "over_speed" not in codes(assess_quality(made.take, made.speed, car))
         assert "over_speed" not in codes(assess_quality(made.take, made.speed))
+
+
+def test_where_no_speed_was_found_off_is_not_idle() -> None:
+    # 3000 rpm: lines at 50 and 100 Hz. No hum, though the track calls all of it off.
+    made = spin_up(3, top_rpm=3000.0, phases=(("hold", 8.0),))
+    off = replace(made.speed, rpm=0.0 * made.speed.rpm, phases=(Phase("idle", 0.0, 8.0),))
+    found = codes(assess_quality(made.take, off, CAR))
+    assert "speed_not_found" in found
+    assert not found & {"low_level_over_noise", "mains_hum", "handling_knocks"}

@@ -175,11 +175,12 @@ def low_level_over_noise(view: View) -> Iterator[Finding]:
     if not rises:
         return
     middle = float(np.median(list(rises.values())))
+    when = "At top speed" if view.is_phased else "In the loud parts"
     poor = [name for name, rise in rises.items() if rise < BURIED_DB]
     if middle < LOW_LEVEL_DB:
         yield Finding(
             "low_level_over_noise",
-            f"At top speed the car is only {max(middle, 0.0):.0f} dB louder than the room.",
+            f"{when} the car is only {max(middle, 0.0):.0f} dB louder than the room.",
             "Put the phone closer to the car (about a hand's width, clear of the wheels) or find "
             "a quieter room, then record again.",
             round(middle, 1),
@@ -231,15 +232,21 @@ def _slow_spectrum(view: View) -> tuple[NDArray[np.float64] | None, float]:
         return None, 1.0
     n = 1 << int(np.log2(1.4 * rate))
     starts: list[int] = []
-    idle_phases = view.speed.phases_named("idle") if view.speed is not None else ()
+    idle_phases = (
+        view.speed.phases_named("idle") if view.speed is not None and view.is_phased else ()
+    )
     for phase in idle_phases:
         first, last = round(phase.start_s * rate), min(view.x.size, round(phase.end_s * rate))
         starts += list(range(first, last - n + 1, n // 2))
     quantile = 0.5
     if not starts:
         # Without an idle part only what stays put can be hum: the lowest quarter over time, so that
-        # lines of a machine that runs at one speed for part of the take drop out.
-        if view.x.size < 4 * n or (view.speed is not None and not view.running.any()):
+        # lines of a machine that runs at one speed for part of the take drop out. If it runs at
+        # one speed throughout, nobody can tell.
+        turning = view.rpm[view.running & (view.rpm > 0.0)]
+        varies = turning.size > 0 and np.ptp(turning) > 0.2 * turning.max()
+        steady = not varies if view.is_phased else not view.idle.any()
+        if view.x.size < 4 * n or steady:
             return None, 1.0
         starts = list(range(0, view.x.size - n + 1, n))
         quantile = 0.25

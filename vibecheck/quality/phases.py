@@ -22,22 +22,22 @@ SHORTEST_PHASE_S: dict[PhaseName, float] = {
 _PHASES: dict[PhaseName, tuple[str, str, str]] = {
     "idle": (
         "missing_idle",
-        "There is no stretch with the motor off, so the room's noise is unknown.",
+        "There is no long enough stretch with the motor off, so the room's noise is unknown.",
         "Leave the motor off for the first three seconds of the recording.",
     ),
     "run_up": (
         "missing_run_up",
-        "There is no run-up, so it cannot be told at which speed a rattle starts.",
+        "There is no long enough run-up, so it cannot be told at which speed a rattle starts.",
         "Start recording with the motor off, then raise the throttle slowly over a few seconds.",
     ),
     "hold": (
         "missing_hold",
-        "There is no stretch at steady speed.",
+        "There is no long enough stretch at steady speed.",
         "Hold the throttle still for about five seconds after the run-up.",
     ),
     "coast_down": (
         "missing_coast_down",
-        "There is no coast-down, so run-up and coast-down cannot be compared.",
+        "There is no long enough coast-down, so run-up and coast-down cannot be compared.",
         "Let go of the throttle without braking and keep recording until the wheels stand still.",
     ),
 }

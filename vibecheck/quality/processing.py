@@ -12,7 +12,7 @@ from vibecheck.findings import Finding
 from vibecheck.quality.view import View, decibel
 
 # Forces of unbalance grow with speed squared (12 dB per doubling), sound of gears and air with its
-# second to fifth power (6 to 15 dB). Flatter than 4 dB per doubling is hardly a machine speeding up.
+# second to fifth power (6 to 15 dB). Flatter than 4 dB per doubling is hardly a machine.
 FLAT_DB_PER_DOUBLING = 4.0
 # Alone, without a moved noise floor (the gain may be back before the car stands still), only less
 # than half of what the mildest machine shows counts, over a speed range of nearly three to one.
@@ -92,7 +92,7 @@ def _fade_in_db(view: View) -> float:
 
 def automatic_gain(view: View) -> Iterator[Finding]:
     """Level flattened across the run-up while the noise floor moves."""
-    if not view.is_sound or view.speed is None or view.idle_power is None:
+    if not view.is_sound or not view.is_phased or view.idle_power is None:
         return
     slope, doublings = _level_slope(view)
     if slope >= FLAT_DB_PER_DOUBLING:
@@ -185,7 +185,7 @@ def _floor_moved_db(view: View) -> float:
 
 def level_moves(view: View) -> Iterator[Finding]:
     """A sudden step of the level at unchanged speed: the phone was moved or covered."""
-    if view.speed is None:
+    if not view.is_phased:
         return
     levels = _band_levels(view)
     if levels.shape[0] < 2:

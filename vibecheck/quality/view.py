@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.car.profile import Car
-from vibecheck.dsp.levels import BlockLevels, block_levels
+from vibecheck.dsp.levels import BlockLevels, block_levels, smooth
 from vibecheck.dsp.spectrum import ShortTimePower, short_time_power
 from vibecheck.recording.take import Take
 from vibecheck.track import PhaseName, SpeedTrack
@@ -80,6 +80,11 @@ class View:
 
     # ---------------------------------------------------------------- times
 
+    @cached_property
+    def is_phased(self) -> bool:
+        """True where a speed was found; without one, "off" only means that nothing was found."""
+        return self.speed is not None and bool(self.speed.running.any())
+
     def _inside(self, time_s: NDArray[np.float64], *names: PhaseName) -> NDArray[np.bool_]:
         """True at the times inside the named phases, borders left out."""
         mask = np.zeros(time_s.shape, dtype=bool)
@@ -99,7 +104,9 @@ class View:
     @cached_property
     def _quiet_and_loud(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Quiet and loud frames, for takes whose speed is not known."""
+        # Stretches, not moments: a machine that hammers is quiet between its blows.
         level = decibel(self.spectra.power[:, 1:].sum(axis=1))
+        level = smooth(level, round(_QUIET_S / self.frame_step_s))
         low, high = np.percentile(level, [10.0, 90.0])
         middle = 0.5 * (low + high)
         quiet = level < min(low + 3.0, middle)
@@ -110,7 +117,7 @@ class View:
     @cached_property
     def idle(self) -> NDArray[np.bool_]:
         """Frames in which the motor is off (without a speed track: the quiet ones)."""
-        if self.speed is None:
+        if not self.is_phased:
             return self._quiet_and_loud[0]
         return self._inside(self.spectra.time_s, "idle")
 
@@ -134,14 +141,14 @@ class View:
     @cached_property
     def running(self) -> NDArray[np.bool_]:
         """Frames in which the shaft turns (without a speed track: the loud ones)."""
-        if self.speed is None:
+        if not self.is_phased:
             return self._quiet_and_loud[1]
         return self._inside(self.spectra.time_s, "run_up", "hold", "coast_down") & (self.rpm > 0)
 
     @cached_property
     def fast(self) -> NDArray[np.bool_]:
         """Frames near top speed (without a speed track: the loud ones)."""
-        if self.speed is None or not self.running.any():
+        if not self.is_phased or not self.running.any():
             return self.running
         top_rpm = float(self.rpm[self.running].max())
         return np.asarray(self.running & (self.rpm >= _FAST_SHARE * top_rpm))
@@ -149,7 +156,7 @@ class View:
     @cached_property
     def idle_blocks(self) -> NDArray[np.bool_]:
         """Blocks in which the motor is off."""
-        if self.speed is None:
+        if not self.is_phased:
             quiet: NDArray[np.bool_] = self.idle[self._frame_of_block]
             return quiet
         return self._inside(self.blocks.time_s, "idle")
