@@ -153,7 +153,6 @@ def check_command(
         raise CallError(f"--sample-rate must be a positive number. Got {sample_rate!r} instead.")
     known_car = _read_car(car, [*spots, *snug_spots])
 
-    from vibecheck.pipeline import check
     from vibecheck.recording.read import read_take
 
     def read(path: str, at: str) -> Take:
@@ -173,6 +172,9 @@ def check_command(
         own = [read(path, at) for path, at in zip(takes, spots, strict=True)]
         snug = [read(path, at) for path, at in zip(baseline, snug_spots, strict=True)]
         _refuse_twice("content", [take.sha256 for take in (*own, *snug)], [*takes, *baseline])
+        # The analysis is loaded once the recordings have proved readable: a refusal is quick.
+        from vibecheck.pipeline import check
+
         result = check(own, known_car, baseline=snug, model=_read_model(model), progress=steps)
         page = ""
         if report is not None:
