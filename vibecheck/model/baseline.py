@@ -123,8 +123,10 @@ def pooled_spread(
     guess = np.where(np.isfinite(overall), share * overall, 1.0)
     own = np.where(np.isfinite(squares), squares, guess)
     weight = np.where(np.isfinite(squares), freedom, 0.0)
-    pooled = (weight * own + PRIOR_TAKES * guess) / (weight + PRIOR_TAKES)
-    return np.sqrt(np.maximum(pooled, 1e-8))
+    # Shrunk in the logarithm of the variance: features whose spread within a car is a small share
+    # of their spread over cars must not be swamped by the common share.
+    logs = weight * np.log(np.maximum(own, 1e-12)) + PRIOR_TAKES * np.log(np.maximum(guess, 1e-12))
+    return np.asarray(np.sqrt(np.maximum(np.exp(logs / (weight + PRIOR_TAKES)), 1e-8)))
 
 
 def baseline_z(

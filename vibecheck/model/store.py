@@ -200,7 +200,8 @@ def _stat(path: Path) -> tuple[int, int]:
 @lru_cache(maxsize=4)
 def _load_npz(name: str, _stat_of_file: tuple[int, int]) -> LoosenessModel:
     try:
-        with np.load(name, allow_pickle=False) as archive:
+        # Opened here: numpy leaves the file open where it finds no archive in it.
+        with open(name, "rb") as stream, np.load(stream, allow_pickle=False) as archive:
             arrays = {key: archive[key] for key in archive.files}
     except (OSError, ValueError, EOFError, KeyError, zipfile.BadZipFile) as error:
         raise InputError(

@@ -131,6 +131,7 @@ def cross_validate(
     families: Sequence[Family] = FAMILIES,
     n_outer: int = 7,
     n_folds: int = 5,
+    modes: Sequence[tuple[str, bool, bool]] = MODES,
     progress: Progress | None = None,
 ) -> tuple[dict[str, Predictions], list[dict[str, str]]]:
     """Judge every car by a model fitted, chosen and calibrated without it.
@@ -141,7 +142,7 @@ def cross_validate(
     chosen : list of dict
         Families chosen in each outer fold.
     """
-    parts: dict[str, list[Predictions]] = {name: [] for name, _, _ in MODES}
+    parts: dict[str, list[Predictions]] = {name: [] for name, _, _ in modes}
     chosen = []
     folds = car_folds(table.car, n_outer, seed=7)
     for number, held in enumerate(folds, start=1):
@@ -150,7 +151,7 @@ def cross_validate(
         fitted = fit_model(table.select(~held), families=families, n_folds=n_folds)
         chosen.append(fitted.chosen)
         test = table.select(held)
-        for name, with_baseline, centre_only in MODES:
+        for name, with_baseline, centre_only in modes:
             found = predict(
                 fitted.model, test, with_baseline=with_baseline, centre_only=centre_only
             )
@@ -159,17 +160,23 @@ def cross_validate(
     return {name: Predictions.join(found) for name, found in parts.items() if found}, chosen
 
 
-def summarise(found: Predictions) -> dict[str, Any]:
+def summarise(found: Predictions, *, n_bootstrap: int = 300) -> dict[str, Any]:
     """Figures of merit of held-out predictions, with 90 % intervals over cars."""
     any_loose: BoolArray = np.asarray(found.loose.any(axis=1))
     snug = ~any_loose
 
     def auc_of(scores: FloatArray, labels: BoolArray) -> Figure:
-        return over_cars(lambda rows: roc_auc(scores[rows], labels[rows]), found.car)
+        return over_cars(
+            lambda rows: roc_auc(scores[rows], labels[rows]), found.car, n_bootstrap=n_bootstrap
+        )
 
     def share(hits: BoolArray, among: BoolArray) -> Figure:
         chosen = np.flatnonzero(among)
-        return over_cars(lambda rows: float(np.mean(hits[chosen][rows])), found.car[chosen])
+        return over_cars(
+            lambda rows: float(np.mean(hits[chosen][rows])),
+            found.car[chosen],
+            n_bootstrap=n_bootstrap,
+        )
 
     score = found.any_probability
     result: dict[str, Any] = {

@@ -106,7 +106,7 @@ class FeatureTable:
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the table as plain arrays (``.npz``)."""
         content: dict[str, Any] = {
-            item.name: np.asarray(getattr(self, item.name)) for item in fields(self)
+            f"table.{item.name}": np.asarray(getattr(self, item.name)) for item in fields(self)
         }
         np.savez_compressed(Path(path), **content)
 
@@ -120,7 +120,9 @@ class FeatureTable:
             If it is of another feature catalogue.
         """
         with np.load(Path(path), allow_pickle=False) as archive:
-            content: dict[str, Any] = {key: archive[key] for key in archive.files}
+            content: dict[str, Any] = {
+                key.removeprefix("table."): archive[key] for key in archive.files
+            }
         content["catalogue_version"] = str(content["catalogue_version"])
         if content["catalogue_version"] != CATALOGUE_VERSION:
             raise InputError(

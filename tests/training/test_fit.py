@@ -1,0 +1,161 @@
+"""Fitting, judging and evaluating on a made-up table with known effects."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from fake_table import ZONES, fake_table
+
+from vibecheck.car.profile import Car
+from vibecheck.car.zones import Zone
+from vibecheck.errors import CallError, InputError
+from vibecheck.features.catalogue import BY_NAME, CATALOGUE, CATALOGUE_VERSION, NAMES
+from vibecheck.features.vector import FeatureVector
+from vibecheck.model.assessment import TakeEvidence
+from vibecheck.training.evaluate import MODES, cross_validate, detection_by_turns, plain, summarise
+from vibecheck.training.fit import Fitted, car_folds, fit_model
+from vibecheck.training.table import FeatureTable
+
+CAR = Car(
+    name="Made up",
+    layout="4wd",
+    drivetrain=None,
+    orders=(),
+    zones=tuple(Zone(name) for name in (*ZONES, "steering")),
+)
+
+
+def neutral(*, missing: bool) -> FeatureVector:
+    values = np.array([spec.neutral for spec in CATALOGUE])
+    return FeatureVector(NAMES, values, np.full(len(NAMES), missing), CATALOGUE_VERSION)
+
+
+def test_folds_share_no_car() -> None:
+    cars = np.repeat([f"c{k}" for k in range(11)], 5)
+    folds = car_folds(cars, 4)
+    assert np.sum(folds, axis=0).tolist() == [1] * cars.size, "each row is held out once"
+    for held in folds:
+        assert not set(cars[held]) & set(cars[~held])
+
+
+def test_one_car_cannot_be_split() -> None:
+    with pytest.raises(InputError, match="at least 2 cars"):
+        car_folds(np.array(["a", "a"]), 3)
+
+
+def test_training_needs_snug_takes(table: FeatureTable) -> None:
+    with pytest.raises(InputError, match="at least 4 snug takes"):
+        fit_model(table.select(np.flatnonzero(table.loose.any(axis=1))))
+
+
+def test_loose_zone_ranks_first_on_cars_never_seen(table: FeatureTable, quick: tuple) -> None:
+    found, chosen = cross_validate(table, families=quick[:1], n_outer=3, n_folds=2, modes=MODES[:1])
+    assert len(chosen) == 3
+    figures = summarise(found["all takes, against baseline"], n_bootstrap=20)
+    assert figures["any_loose_auc"].value > 0.9
+    assert figures["first_two_zones_hit"].value > 2.0 * figures["first_hit_by_chance"]
+    assert figures["zone_ece"] < 0.08
+    assert figures["n_cars"] == 12
+    rows = detection_by_turns(found["all takes, against baseline"], 0.5)
+    assert rows[-1]["detected"] > rows[0]["detected"] - 0.2
+    assert isinstance(plain(figures)["any_loose_auc"]["value"], float)
+
+
+def test_no_effect_is_found_where_there_is_none(quick: tuple) -> None:
+    """Labels without any effect: held-out area near one half. A leak would show here."""
+    empty = fake_table(effect=0.0, seed=5)
+    found, _ = cross_validate(empty, families=quick[:1], n_outer=3, n_folds=2, modes=MODES[:2])
+    for predictions in found.values():
+        assert abs(summarise(predictions, n_bootstrap=5)["any_loose_auc"].value - 0.5) < 0.17
+
+
+def test_assess_speaks_of_every_zone(fitted: Fitted, table: FeatureTable) -> None:
+    row = int(np.flatnonzero(table.loose[:, 4] & (table.turns[:, 4] > 1.0))[0])
+    takes = [table.evidence(row, with_baseline=True)]
+    assessment = fitted.model.assess(takes, CAR)
+    by_zone = {odds.zone: odds for odds in assessment.zones}
+    assert list(by_zone) == [zone.name for zone in CAR.zones]
+    assert not by_zone["steering"].heard
+    assert by_zone["steering"].log_ratio == 0.0
+    loose = by_zone["motor_mount"]
+    assert loose.heard
+    assert loose.log_ratio == max(odds.log_ratio for odds in assessment.zones)
+    assert loose.log_ratio_low < loose.log_ratio < loose.log_ratio_high
+    assert assessment.any_loose_log_ratio is not None
+    assert assessment.any_loose_log_ratio > 0.0
+    assert 1 <= len(loose.evidence) <= 4
+    for line in loose.evidence:
+        assert BY_NAME[line.feature].speaks_about("motor_mount")
+        assert line.z is not None
+        assert line.reading
+        assert line.file
+
+
+def test_nothing_observable_is_not_heard(fitted: Fitted, table: FeatureTable) -> None:
+    assessment = fitted.model.assess([TakeEvidence(neutral(missing=True))], CAR)
+    assert not any(odds.heard for odds in assessment.zones)
+    assert all(odds.log_ratio == 0.0 for odds in assessment.zones)
+    assert assessment.any_loose_log_ratio is None
+    usual = fitted.model.unfamiliar_of([table.evidence(0, with_baseline=False)])
+    assert assessment.unfamiliar.score > 3.0 * usual.score
+
+
+def test_less_evidence_means_less_certainty(fitted: Fitted, table: FeatureTable) -> None:
+    row = int(np.flatnonzero(table.loose[:, 4] & (table.turns[:, 4] > 1.0))[0])
+    whole = table.evidence(row, with_baseline=False)
+    head = fitted.model.heads["motor_mount", False]
+    half = np.argsort(-head.importance)[: len(NAMES) // 3]
+    missing = np.array(whole.features.missing)
+    missing[half[::2]] = True
+    values = np.where(missing, neutral(missing=True).values, whole.features.values)
+    partial = replace(whole, features=FeatureVector(NAMES, values, missing, CATALOGUE_VERSION))
+    full_odds = fitted.model.zone_odds("motor_mount", [whole])
+    part_odds = fitted.model.zone_odds("motor_mount", [partial])
+    assert abs(part_odds.log_ratio) < abs(full_odds.log_ratio)
+
+
+def test_limited_takes_widen_the_interval(fitted: Fitted, table: FeatureTable) -> None:
+    take = table.evidence(3, with_baseline=True)
+    usual = fitted.model.zone_odds("gear_mesh", [take])
+    limited = fitted.model.zone_odds("gear_mesh", [replace(take, limited=True)])
+    width = usual.log_ratio_high - usual.log_ratio_low
+    assert limited.log_ratio == usual.log_ratio
+    assert limited.log_ratio_high - limited.log_ratio_low == pytest.approx(1.5 * width)
+
+
+def test_a_take_twice_is_not_two_takes(fitted: Fitted, table: FeatureTable) -> None:
+    take = table.evidence(3, with_baseline=True)
+    head = fitted.model.heads["gear_mesh", True]
+    once = fitted.model.zone_odds("gear_mesh", [take])
+    twice = fitted.model.zone_odds("gear_mesh", [take, take])
+    factor = 2.0 / (1.0 + head.dependence)
+    assert twice.log_ratio == pytest.approx(np.clip(factor * once.log_ratio, -7, 7))
+
+
+def test_takes_need_the_models_catalogue(fitted: Fitted) -> None:
+    with pytest.raises(CallError, match="no take to judge"):
+        fitted.model.assess([], CAR)
+    features = neutral(missing=False)
+    strange = FeatureVector(features.names, features.values, features.missing, "other")
+    with pytest.raises(InputError, match="must be of feature catalogue other"):
+        fitted.model.assess([TakeEvidence(strange)], CAR)
+
+
+def test_table_round_trip(table: FeatureTable, tmp_path) -> None:  # type: ignore[no-untyped-def]
+    path = tmp_path / "table.npz"
+    table.save(path)
+    again = FeatureTable.load(path)
+    np.testing.assert_array_equal(again.values, table.values)
+    np.testing.assert_array_equal(again.zones, table.zones)
+    replace(table, catalogue_version="other").save(path)
+    with pytest.raises(InputError, match="must be of catalogue"):
+        FeatureTable.load(path)
+
+
+def test_baseline_leaves_the_takes_own_check_out(table: FeatureTable) -> None:
+    row = int(np.flatnonzero(table.is_baseline)[0])
+    alone = table.select(np.flatnonzero(table.check == table.check[row]))
+    assert alone.baseline_of(0) is None
+    assert table.baseline_of(row) is not None
