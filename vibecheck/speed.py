@@ -115,7 +115,7 @@ def _search(take: Take, car: Car | None, orders: Sequence[Order | float] | None)
             raise CallError("orders must hold at least one order. Got none instead.")
         high = min(HIGHEST_SPEED_HZ, 0.9 * top / min(ratios))
         return Search(_merged(lines), LOWEST_SPEED_HZ, high, shaft)
-    lines = tuple(Line(float(h), h**-0.5, 1.0 if h == 1 else 0.0) for h in range(1, 9))
+    lines = tuple(Line(float(h), h**-0.5, 1.0 if h == 1 else -0.6) for h in range(1, 9))
     return Search(lines, LOWEST_BLIND_HZ, min(HIGHEST_SPEED_HZ, 0.45 * top), "reference")
 
 

@@ -169,7 +169,7 @@ def _refined(
             value=amplitudes.value[:, a:b],
             noise=amplitudes.noise[:, a:b],
             valid=amplitudes.valid[:, a:b],
-            looks=amplitudes.looks[:, a:b],
+            hop_share=amplitudes.hop_share[:, a:b],
         )
         result = refinement.refine(part, speed[a:b], front.hop_s, prior[a:b])
         speed[a:b] = np.maximum(result.speed_hz, 1e-3)
