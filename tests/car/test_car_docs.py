@@ -8,10 +8,12 @@ from pathlib import Path
 import pytest
 
 from vibecheck.car.fields import CHOICES, KEYS, number_fields
+from vibecheck.car.plain import car_to_dict, plan_to_dict
+from vibecheck.car.plan import bench_plan
 from vibecheck.car.plausibility import CODES
 from vibecheck.car.profile import Bearing, Car, Drivetrain, Order
-from vibecheck.car.read import parse_car
-from vibecheck.car.shipped import shipped_cars
+from vibecheck.car.read import parse_car, read_car
+from vibecheck.car.shipped import shipped_car_path, shipped_cars
 from vibecheck.car.zones import ZONE_NAMES, Fastener, Zone
 
 PAGE = (Path(__file__).resolve().parents[2] / "docs" / "car-file.md").read_text(encoding="utf-8")
@@ -77,3 +79,12 @@ def test_the_reader_knows_every_field_of_the_values() -> None:
     assert set(Order.__dataclass_fields__) == set(KEYS["orders"])
     assert set(Zone.__dataclass_fields__) == set(KEYS["zones"])
     assert set(Fastener.__dataclass_fields__) == set(KEYS["zones.fasteners"])
+
+
+def test_every_json_member_is_documented() -> None:
+    car = read_car(shipped_car_path())
+    start = PAGE.index("## For programs")
+    named = set(
+        re.findall(r"`(\w+)`", " ".join(re.findall(r"^\| (`[^|]*`) \|", PAGE[start:], re.M)))
+    )
+    assert set(car_to_dict(car)) | set(plan_to_dict(bench_plan(car))) == named
