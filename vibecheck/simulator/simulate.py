@@ -1,0 +1,226 @@
+"""Simulate labelled recordings of an invented car on the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibecheck.arrays import frozen_array
+from vibecheck.errors import CallError
+from vibecheck.simulator.accelerometer import (
+    Accelerometer,
+    draw_accelerometer,
+    motion_at,
+    record_with_accelerometer,
+)
+from vibecheck.simulator.parameters import SimulatedCar
+from vibecheck.simulator.run import RECORD_RATE_HZ, Run, run_car
+from vibecheck.simulator.script import Phase, ThrottleScript
+from vibecheck.simulator.sound import (
+    Phone,
+    Surroundings,
+    add_room,
+    draw_phone,
+    draw_surroundings,
+    radiate,
+    record_with_phone,
+    spot_position,
+)
+from vibecheck.simulator.states import Conditions, FastenerState
+
+Sensor = Literal["microphone", "accelerometer"]
+
+
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """What really happened in a simulated take.
+
+    Attributes
+    ----------
+    time_s, motor_rpm : ndarray
+        True motor speed.
+    wheel_rpm : ndarray, shape (4, n)
+    motor_turns : ndarray
+        Angle of the motor in turns.
+    states : mapping of zone to FastenerState
+        As asked for, snug where nothing was asked.
+    phases : tuple of Phase
+        As driven.
+    seed : int
+    """
+
+    time_s: NDArray[np.float64]
+    motor_rpm: NDArray[np.float64]
+    wheel_rpm: NDArray[np.float64]
+    motor_turns: NDArray[np.float64]
+    states: Mapping[str, FastenerState]
+    phases: tuple[Phase, ...]
+    seed: int
+
+
+@dataclass(frozen=True, eq=False)
+class SimulatedRecording:
+    """One simulated take with its truth; origin is always ``"simulated"``.
+
+    Attributes
+    ----------
+    samples : ndarray, shape (n_channels, n_samples), read-only
+        Fractions of full scale (float32), or m/s² (float64).
+    sample_rate_hz : float
+        Nominal rate.
+    time_s : ndarray or None
+        Time stamps of an accelerometer.
+    """
+
+    samples: NDArray[np.float32] | NDArray[np.float64]
+    sample_rate_hz: float
+    sensor: Sensor
+    unit: str
+    spot: str
+    device: str
+    truth: Truth
+    time_s: NDArray[np.float64] | None = None
+
+
+def _truth(run: Run) -> Truth:
+    return Truth(
+        time_s=frozen_array(run.time_s),
+        motor_rpm=frozen_array(run.motor_rpm),
+        wheel_rpm=frozen_array(run.wheel_rpm),
+        motor_turns=frozen_array(run.motor_turns),
+        states=run.states,
+        phases=run.phases,
+        seed=run.seed,
+    )
+
+
+def simulate_spots(
+    car: SimulatedCar,
+    states: Mapping[str, FastenerState],
+    script: ThrottleScript,
+    spots: Sequence[tuple[Sensor, str]],
+    seed: int,
+    *,
+    phone: Phone | None = None,
+    accelerometer: Accelerometer | None = None,
+    conditions: Conditions | None = None,
+    surroundings: Surroundings | None = None,
+) -> tuple[SimulatedRecording, ...]:
+    """Simulate one run recorded by several sensors at once: integrated once, heard many times.
+
+    Parameters
+    ----------
+    car : SimulatedCar
+    states : mapping of zone to FastenerState
+        Zones that are absent are snug.
+    script : ThrottleScript
+    spots : sequence of (sensor, spot)
+        Sensor ``"microphone"`` or ``"accelerometer"``; spot ``"centre"`` or a zone's name.
+    seed : int
+        The same seed gives the same recordings, bit for bit, on the same machine.
+    phone, accelerometer : optional
+        Drawn from the seed where absent.
+    conditions : Conditions, optional
+        Unbalance, backlash, temperature.
+    surroundings : Surroundings, optional
+        Drawn from the seed where absent.
+
+    Returns
+    -------
+    tuple of SimulatedRecording
+        In the order of `spots`.
+
+    Raises
+    ------
+    CallError
+        If a zone, spot or sensor is unknown, or the motion grows without bound.
+    MissingExtraError
+        If numba is not installed.
+    """
+    for sensor, _ in spots:
+        if sensor not in ("microphone", "accelerometer"):
+            raise CallError(
+                f'sensor must be "microphone" or "accelerometer". Got {sensor!r} instead.'
+            )
+    own_seed = [
+        int(np.random.SeedSequence([seed, index]).generate_state(1)[0])
+        for index in range(len(spots))
+    ]
+    places = [spot_position(car, spot, own_seed[i]) for i, (_, spot) in enumerate(spots)]
+    run = run_car(car, states, script, seed, conditions)
+    truth = _truth(run)
+    listening = [i for i, (sensor, _) in enumerate(spots) if sensor == "microphone"]
+    sounds: dict[int, NDArray[np.float32]] = {}
+    if listening:
+        heard = radiate(car, run, np.array([places[i] for i in listening]), seed)
+        sounds = dict(zip(listening, heard, strict=True))
+    phone = phone or draw_phone(seed)
+    accelerometer = accelerometer or draw_accelerometer(seed)
+    surroundings = surroundings or draw_surroundings(seed)
+    recordings = []
+    for index, (sensor, spot) in enumerate(spots):
+        own = own_seed[index]
+        if sensor == "microphone":
+            samples = record_with_phone(add_room(sounds[index], surroundings, own), phone, own)
+            recordings.append(
+                SimulatedRecording(
+                    samples=frozen_array(samples[None, :], copy=False),
+                    sample_rate_hz=float(phone.sample_rate_hz),
+                    sensor="microphone",
+                    unit="full_scale",
+                    spot=spot,
+                    device=phone.name,
+                    truth=truth,
+                )
+            )
+        else:
+            time_s, reading = record_with_accelerometer(
+                motion_at(car, run, spot), accelerometer, own
+            )
+            recordings.append(
+                SimulatedRecording(
+                    samples=frozen_array(reading, copy=False),
+                    sample_rate_hz=accelerometer.output_rate_hz,
+                    sensor="accelerometer",
+                    unit="m/s^2",
+                    spot=spot,
+                    device=accelerometer.name,
+                    truth=truth,
+                    time_s=frozen_array(time_s, copy=False),
+                )
+            )
+    return tuple(recordings)
+
+
+def simulate(
+    car: SimulatedCar,
+    states: Mapping[str, FastenerState],
+    script: ThrottleScript,
+    seed: int,
+    *,
+    sensor: Sensor = "microphone",
+    spot: str = "centre",
+    phone: Phone | None = None,
+    accelerometer: Accelerometer | None = None,
+    conditions: Conditions | None = None,
+    surroundings: Surroundings | None = None,
+) -> SimulatedRecording:
+    """Simulate one take by one sensor at one spot; see `simulate_spots`."""
+    return simulate_spots(
+        car,
+        states,
+        script,
+        [(sensor, spot)],
+        seed,
+        phone=phone,
+        accelerometer=accelerometer,
+        conditions=conditions,
+        surroundings=surroundings,
+    )[0]
+
+
+__all__ = ["RECORD_RATE_HZ", "SimulatedRecording", "Truth", "simulate", "simulate_spots"]
