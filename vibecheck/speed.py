@@ -13,7 +13,7 @@ from vibecheck.dsp.tracking_evidence import Line
 from vibecheck.dsp.tracking_phases import split_phases
 from vibecheck.errors import CallError
 from vibecheck.recording.take import Take
-from vibecheck.track import Phase, SpeedTrack
+from vibecheck.track import OrderAmbiguity, Phase, SpeedTrack
 
 LOWEST_MOTOR_RPM = 1500.0
 HIGHEST_SPEED_HZ = 1000.0
@@ -72,7 +72,7 @@ def track_speed(
         confidence=tracked.confidence,
         phases=_phases(tracked, take.duration_s),
         shaft=search.shaft,
-        order_ambiguity=None,
+        order_ambiguity=_ambiguity(tracked),
     )
 
 
@@ -138,3 +138,31 @@ def _phases(tracked: Tracked, duration_s: float) -> tuple[Phase, ...]:
         stop = duration_s if i == len(parts) - 1 else float(edges[end])
         out.append(Phase(name, start, stop))
     return tuple(out)
+
+
+def _ambiguity(tracked: Tracked) -> OrderAmbiguity | None:
+    rival = tracked.rival
+    if rival is None:
+        return None
+    times = _words(rival.ratio)
+    if rival.clear:
+        message = (
+            f"A shaft speed of {times} the reported one would explain part of the sound, but the "
+            f"reported one explains it better."
+        )
+    else:
+        message = (
+            f"The recording fits {times} the reported shaft speed nearly as well: check the tooth "
+            f"counts and motor poles of the car file, or give the orders of the machine."
+        )
+    return OrderAmbiguity(rival.ratio, rival.log_odds * tracked.steps_per_s, rival.clear, message)
+
+
+def _words(ratio: float) -> str:
+    names = {0.25: "a quarter of", 1 / 3: "a third of", 0.5: "half", 2 / 3: "two thirds of",
+             0.75: "three quarters of", 4 / 3: "four thirds of", 1.5: "one and a half times",
+             2.0: "twice", 3.0: "three times", 4.0: "four times"}  # fmt: skip
+    for value, word in names.items():
+        if abs(ratio / value - 1.0) < 0.005:
+            return word
+    return f"{ratio:.3g} times"

@@ -19,6 +19,7 @@ from vibecheck.dsp import tracking_refine as refinement
 from vibecheck.dsp.tracking_evidence import Line
 from vibecheck.dsp.tracking_front import Front, decorrelated, short_time_levels
 from vibecheck.dsp.tracking_phases import stretches
+from vibecheck.dsp.tracking_readings import Rival, rival_ratios, strongest_rival
 
 STEEPEST_SLEW_HZ_S = 300.0
 BRIDGE_S = 0.25  # a gap this short between two running stretches is a lost line, not a stop
@@ -30,8 +31,8 @@ MOST_LINES = 6  # lines used in the phase fit: the ones that say most
 class Tracked:
     """Speed of the reference shaft per frame, 0 where it is off.
 
-    ``log_odds`` is the summed evidence for running, per frame; ``scores[candidate, step]`` and
-    ``candidates_hz`` are kept so that other readings of the same recording can be weighed.
+    ``span`` is the number of frames in the phase fit. ``rival`` is the strongest other reading of
+    the same recording; ``steps_per_s`` turns its log-odds per step into one per second.
     """
 
     time_s: NDArray[np.float64]
@@ -39,8 +40,9 @@ class Tracked:
     speed_hz: NDArray[np.float64]
     sd_hz: NDArray[np.float64]
     confidence: NDArray[np.float64]
-    candidates_hz: NDArray[np.float64]
-    scores: NDArray[np.float32]
+    span: NDArray[np.intp]
+    rival: Rival | None
+    steps_per_s: float
 
 
 def track(
@@ -74,16 +76,25 @@ def track(
     ]
     candidates = path_search.candidate_grid(low_hz, high_hz)
     cells = path_search.speed_cells(candidates, STEEPEST_SLEW_HZ_S, step_s)
-    found = _search(doubtful, front, candidates, cells, lines, step_s)
+    found = _search(doubtful, candidates, cells, lines, step_s)
     if not (found.coarse_hz > 0.0).any() and any(where.any() for where in standing):
         # Nothing moves, but lines stand: a shaft at constant speed looks like this.
         doubtful = whitened
-        found = _search(whitened, front, candidates, cells, lines, step_s)
-    speed, sd = _refined(doubtful, front, lines, found)
+        found = _search(whitened, candidates, cells, lines, step_s)
+    speed, sd, span = _refined(doubtful, front, lines, found)
     n_frames = front.time_s.size
-    certainty = np.repeat(found.certainty, 2)
+    n_steps = found.coarse_hz.size
+    at_steps = np.where(
+        found.coarse_hz > 0.0, speed[np.minimum(2 * np.arange(n_steps), n_frames - 1)], 0.0
+    )
+    rival = strongest_rival(found.scores, candidates, at_steps, rival_ratios(lines))
+    certainty = found.certainty
+    if rival is not None:
+        # Two readings that fit alike halve the trust in either.
+        certainty = np.where(at_steps > 0.0, certainty / (1.0 + np.exp(-rival.log_odds)), certainty)
+    certainty = np.repeat(certainty, 2)
     certainty = np.append(certainty, certainty[-1:])[:n_frames]
-    return Tracked(front.time_s, front.hop_s, speed, sd, certainty, candidates, found.scores)
+    return Tracked(front.time_s, front.hop_s, speed, sd, certainty, span, rival, 1.0 / step_s)
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,18 +110,17 @@ class _Found:
 
 def _search(
     whitened: Sequence[evidence.Whitened],
-    front: Front,
     candidates: NDArray[np.float64],
     cells: path_search.Cells,
     lines: Sequence[Line],
     step_s: float,
 ) -> _Found:
-    scores = evidence.candidate_evidence(whitened, front, candidates, lines)
+    scores = evidence.candidate_evidence(whitened, candidates, lines)
     path = path_search.likeliest_path(np.maximum.reduceat(scores, cells.start, axis=0))
     raw = np.where(path.cell >= 0, cells.centre_hz[path.cell], 0.0)
     coarse = tidied(raw, step_s)
     cell_hz = np.maximum(STEEPEST_SLEW_HZ_S * step_s / path_search.REACH, 0.01 * coarse)
-    width = evidence.resolution(whitened, front, lines, coarse)
+    width = evidence.resolution(whitened, lines, coarse)
     reach = 1.5 * cell_hz + 0.75 * ndimage.maximum_filter1d(width, 5)
     certainty = path.within(cells, coarse - reach, coarse + reach)
     # Steps that tidying changed: what the posterior says of the state now reported.
@@ -144,13 +154,14 @@ def tidied(coarse_hz: NDArray[np.float64], step_s: float) -> NDArray[np.float64]
 
 def _refined(
     whitened: Sequence[evidence.Whitened], front: Front, lines: Sequence[Line], found: _Found
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.intp]]:
     """Frames from steps, then the phase fit on each running stretch."""
-    fine = evidence.sharpened(whitened, front, lines, found.coarse_hz, found.reach_hz)
+    fine = evidence.sharpened(whitened, lines, found.coarse_hz, found.reach_hz)
     n_frames = front.time_s.size
     speed = np.zeros(n_frames)
     sd = np.zeros(n_frames)
     prior = np.ones(n_frames)
+    span = np.zeros(n_frames, np.intp)
     # Where the longest window hangs over an end of the recording the sharpening is weaker.
     outside = ~front.levels[0].inside
     for first, end in stretches(fine > 0.0):
@@ -174,4 +185,5 @@ def _refined(
         result = refinement.refine(part, speed[a:b], front.hop_s, prior[a:b])
         speed[a:b] = np.maximum(result.speed_hz, 1e-3)
         sd[a:b] = result.sd_hz
-    return speed, sd
+        span[a:b] = result.span
+    return speed, sd, span

@@ -8,7 +8,7 @@ floor.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, special
 
-from vibecheck.dsp.tracking_front import MID_FROM_HZ, SHORT_FROM_HZ, Front, Level
+from vibecheck.dsp.tracking_front import MID_FROM_HZ, SHORT_FROM_HZ, Level
 
 FLOOR_QUANTILE = 0.4
 FLOOR_BINS = 24
@@ -27,6 +27,8 @@ STANDING_PART_S = 0.5
 STANDING_PARTS = 6
 STANDING_OVER_FLOOR = 4.0
 FLANK_SHARE = 0.1
+LONG_UP_TO_HZ = 450.0  # as far up as steady lines profit from the long window
+TWO_LOOKS_COST = 0.3
 FLOOR_STEPS = 8  # one floor estimate for this many steps
 _TABLE_STEP = 0.125
 _TABLE_SIZE = 1024
@@ -197,7 +199,6 @@ def discount_standing(whitened: Whitened, standing: NDArray[np.bool_]) -> Whiten
 
 def candidate_evidence(
     whitened: Sequence[Whitened],
-    front: Front,
     candidates_hz: NDArray[np.float64],
     lines: Sequence[Line],
 ) -> NDArray[np.float32]:
@@ -208,14 +209,11 @@ def candidate_evidence(
     ndarray, shape (n_candidates, n_steps)
         Log-likelihood ratio of "the shaft turns at this speed" against "it is off".
     """  # fmt: skip
-    by_name = {item.level.name: item for item in whitened}
     n_steps = whitened[0].votes.shape[1]
     evidence = np.zeros((candidates_hz.size, n_steps), np.float32)
     for line in lines:
         frequency = line.order * candidates_hz
-        for item, first, last in level_ranges(by_name, front, frequency):
-            rows = np.rint(frequency[first:last] / item.level.bin_hz).astype(np.intp)
-            votes = item.votes[rows]
+        for first, last, votes in line_votes(whitened, frequency):
             if line.demand:
                 votes += np.float32(line.demand) * np.minimum(votes, 0)
             if line.weight != 1.0:
@@ -224,23 +222,38 @@ def candidate_evidence(
     return evidence
 
 
-def level_ranges(
-    by_name: dict[str, Whitened], front: Front, frequency_hz: NDArray[np.float64]
-) -> list[tuple[Whitened, int, int]]:
-    """Which level serves which stretch of rising frequencies; unseen ones are left out."""
-    out = []
-    for item in by_name.values():
+def line_votes(
+    whitened: Sequence[Whitened], frequency_hz: NDArray[np.float64]
+) -> Iterator[tuple[int, int, NDArray[np.float32]]]:
+    """Votes at rising frequencies, in stretches ``(first, last, votes[frequency, step])``.
+
+    Each level serves its own range. Where the long window still reaches above its range it may
+    speak as well: a steady line stands out there that the shorter window cannot see, a fast one
+    only in the shorter. The better of two looks is worth a little less than one look.
+    Frequencies that no level can see are left out.
+    """
+    by_name = {item.level.name: item for item in whitened}
+    for name, item in by_name.items():
         low, high = _serves(item.level)
-        first = int(np.searchsorted(frequency_hz, low))
-        last = int(np.searchsorted(frequency_hz, high))
-        if last > first:
-            out.append((item, first, last))
-    return out
+        first, last = np.searchsorted(frequency_hz, (low, high))
+        if last <= first:
+            continue
+        rows = np.rint(frequency_hz[first:last] / item.level.bin_hz).astype(np.intp)
+        votes = item.votes[rows]
+        if name == "mid" and "long" in by_name:
+            long = by_name["long"]
+            top = min(LONG_UP_TO_HZ, long.level.top_hz - 2.0 * long.level.bin_hz)
+            shared = int(min(np.searchsorted(frequency_hz, top), last) - first)
+            if shared > 0:
+                rows = np.rint(frequency_hz[first : first + shared] / long.level.bin_hz)
+                other = long.votes[rows.astype(np.intp)]
+                np.maximum(votes[:shared], other, out=votes[:shared])
+                votes[:shared] -= np.float32(TWO_LOOKS_COST)
+        yield int(first), int(last), votes
 
 
 def sharpened(
     whitened: Sequence[Whitened],
-    front: Front,
     lines: Sequence[Line],
     coarse_hz: NDArray[np.float64],
     reach_hz: NDArray[np.float64],
@@ -298,7 +311,6 @@ def sharpened(
 
 def resolution(
     whitened: Sequence[Whitened],
-    front: Front,
     lines: Sequence[Line],
     speed_hz: NDArray[np.float64],
 ) -> NDArray[np.float64]:

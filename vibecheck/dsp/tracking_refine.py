@@ -336,7 +336,7 @@ def fit_step(
     share = signal / np.maximum(power, 1e-30)  # noise alone must not steer
     # A path whose gain changes also turns the phase: through a resonance, by half a turn. The
     # slope of the log amplitude is the twin of the phase slope (real and imaginary part of
-    # d ln H / dt), so its square, where clearly above that of noise, is the variance the path may add.
+    # d ln H / dt), so its square, where clearly above that of noise, is the variance to add.
     slope = (np.conj(mean) * (t1 - s[1] / count * t0)).real
     slope /= np.maximum(power * g11, 1e-30)
     known = weight * signal * g11  # information on the phase slope, per squared radian
