@@ -196,6 +196,15 @@ def summarise(found: Predictions, *, n_bootstrap: int = 300) -> dict[str, Any]:
     for k, zone in enumerate(found.zones):
         if found.loose[:, k].any():
             result["zone_auc"][str(zone)] = auc_of(found.probability[:, k], found.loose[:, k])
+    play: BoolArray = np.asarray((found.loose & (found.turns > 0.0)).any(axis=1))
+    clear = np.flatnonzero(play | snug)
+    if play.any() and snug.any():
+        # Loose with play against snug: cases that lost preload only make hardly any sound.
+        result["any_play_auc"] = over_cars(
+            lambda rows: roc_auc(score[clear][rows], play[clear][rows]),
+            found.car[clear],
+            n_bootstrap=n_bootstrap,
+        )
     if any_loose.any():
         result["first_zone_hit"] = share(first_hits(found.probability, found.loose, 1), any_loose)
         result["first_two_zones_hit"] = share(
