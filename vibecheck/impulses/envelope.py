@@ -68,7 +68,8 @@ class EnvelopeOrderSpectrum:
         Bursts per turn of the shaft.
     amplitude : ndarray, shape (n_orders,)
         Swing of the squared envelope relative to its local mean; a small sine modulation of depth
-        ``m`` reads ``2m``. NaN next to zero, where the level's drift sits.
+        ``m`` reads ``2m``, less the share ``f/(high_hz − low_hz)`` that its frequency ``f`` loses
+        at the band's edges. NaN next to zero, where the level's drift sits.
     background : ndarray, shape (n_orders,)
         Amplitude that noise alone would show.
     limit : ndarray, shape (n_orders,)
