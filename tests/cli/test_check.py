@@ -287,7 +287,7 @@ def test_unfamiliar_sound_is_said(bench, fake_check, capsys):
 
     fake_check(make_result(unfamiliar=Unfamiliar(9.0, 3.0, True)))
     main(["check", "a.wav", "--car", "car.toml"])
-    assert "Unfamiliar sound:" in flat(capsys.readouterr().out)
+    assert "Unfamiliar sound. These recordings sound unlike" in flat(capsys.readouterr().out)
 
 
 def test_a_link_stays_a_link(bench, fake_check, capsys):

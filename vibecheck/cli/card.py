@@ -116,7 +116,8 @@ def _recordings(card: Card, result: CheckResult) -> None:
         card.line(f"{take.file or 'recording'}: {grade}", indent=2, style="bold")
         card.line(f"{words.take_words(checked)}. {words.speed_words(checked)}", indent=4)
         for finding in all_findings(take, checked.quality):
-            card.line(f"{finding.message} {finding.advice}", indent=4, lead="- ")
+            advice = words.as_options(finding.advice)
+            card.line(f"{finding.message} {advice}", indent=4, lead="- ")
 
 
 def _limits(card: Card, result: CheckResult) -> None:
@@ -128,12 +129,8 @@ def _limits(card: Card, result: CheckResult) -> None:
             "history and severity alone.",
             indent=2,
         )
-    if words.is_blind(result):
-        card.line(words.BLIND_REMARK, indent=2)
-    if result.unfamiliar.is_unfamiliar:
-        card.line(f"Unfamiliar sound: {words.UNFAMILIAR_REMARK}", indent=2)
-    for note in result.notes:
-        card.line(note, indent=2)
+    for label, text in words.remarks(result):
+        card.line(f"{label} {text}".strip(), indent=2)
     card.line(f"Model: {words.model_words(result)}.", indent=2)
-    if result.model.trained_on == "simulated":
+    if result.model.trained_on == "simulated" and result.zones:
         card.line(words.SIMULATED_REMARK, indent=2)

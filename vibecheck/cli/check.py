@@ -131,7 +131,8 @@ def check_command(
         list[str] | None,
         typer.Option(
             metavar="ROLE=NAME",
-            help="Which column of a table is what: time=, x=, y=, z=, signal=. Once a column.",
+            help="Which column of a table is what: time=, x=, y=, z=, signal=, rate=. "
+            "Once a column.",
         ),
     ] = None,
     model: Annotated[

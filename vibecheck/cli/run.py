@@ -39,7 +39,10 @@ def _call(argv: Sequence[str] | None) -> int:
         )
         code = answer if isinstance(answer, int) else 0
     except VibecheckError as error:
-        terminal.show_error(error.what, error.where, error.advice)
+        from vibecheck.report.words import as_options
+
+        advice = as_options(error.advice) if error.advice else None
+        terminal.show_error(as_options(error.what), error.where, advice)
         return _with_traceback(error.exit_code)
     except KeyboardInterrupt:
         code = STOPPED

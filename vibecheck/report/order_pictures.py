@@ -32,6 +32,7 @@ from vibecheck.report.words import number_words
 
 CLEAR_LINE_DB = 10.0
 LOUDER_DB = 3.0
+MAIN_SHARE = 0.7
 MAX_SPEED_ROWS = 200
 
 
@@ -269,7 +270,8 @@ def envelope_orders(
     seen = np.isfinite(strength) & (order > 0)
     slow = [ratio for _, ratio in orders if 0 < ratio < 3.0]  # the mesh would squeeze the rest
     low = float(order[seen][0]) if seen.any() else 0.0
-    high = min(float(order[-1]), 4.0 * max(slow, default=1.0))
+    last = float(order[seen][-1]) if seen.any() else 1.0
+    high = min(last, 4.0 * max(slow, default=1.0))
     inside = seen & (order <= high)
     x, y = order[inside], strength[inside]
     bound = np.broadcast_to(np.nan if limit is None else np.asarray(limit), order.shape)[inside]
@@ -290,9 +292,7 @@ def envelope_orders(
     axes.curve(x, y, colour=BLUE, width=1.5)
     if np.isfinite(bound).any():
         axes.curve(x, bound, colour=INK, width=1.2, dash="6 4")
-        at = float(bound[np.isfinite(bound)][-1])
-        place = axes.y(min(at, top)) - 5
-        axes.text(WIDTH - 12, place, "chance", anchor="end", halo=True)
+        _legend(axes, "what chance may show")
     axes.frame(linear_ticks(0.0, high), y_ticks)
     reading = _envelope_reading(x, y, bound, named, shaft)
     return Picture("envelope_orders", "Does it knock in step with a part?", axes.svg(), reading)
@@ -305,7 +305,7 @@ def _envelope_reading(
         return "No order of the envelope could be observed in this recording."
     known = bool(np.isfinite(bound).any())
     excess = y / bound if known else y / np.median(y)
-    at = int(np.nanargmax(excess))
+    at = _slowest_peak(excess)
     if known and excess[at] <= 1.0:
         return (
             "No line rises over the dashed limit of chance: no knocking in step with a shaft was "
@@ -317,3 +317,21 @@ def _envelope_reading(
         f"The noise swells {swells} times per {shaft} turn{times}. Lines at a part's order and its "
         "multiples mean knocks in step with that part."
     )
+
+
+def _slowest_peak(excess: Array) -> int:
+    """Index of the first of the highest peaks: a knock's own order, not one of its multiples."""
+    filled = np.nan_to_num(excess, nan=-np.inf)
+    best = int(np.argmax(filled))
+    sides = np.concatenate([[-np.inf], filled, [-np.inf]])
+    peaks = (filled >= sides[:-2]) & (filled >= sides[2:]) & (filled >= MAIN_SHARE * filled[best])
+    return int(np.flatnonzero(peaks)[0])
+
+
+def _legend(axes: Axes, words: str) -> None:
+    """Explain the dashed line in the upper right corner of the box."""
+    left, top, width, _ = axes.box
+    right = left + width - 6
+    axes.text(right, top + 16, words, anchor="end", halo=True)
+    start = right - len(words) * CHARACTER - 4
+    axes.segment((start - 26, top + 12, start, top + 12), width=1.2, dash="6 4")

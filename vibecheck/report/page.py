@@ -83,8 +83,10 @@ def result_to_html(
         fasteners={zone.zone: fastener_words(result, zone) for zone in zones},
         not_heard=words.not_heard(result),
         takes=takes,
-        has_baseline=any(matching_baseline(checked, result) for checked in result.takes),
-        blind=words.is_blind(result),
+        remarks=words.remarks(result),
+        asks_for_baseline=bool(zones)
+        and any(checked.features is not None for checked in result.takes)
+        and not any(matching_baseline(checked, result) for checked in result.takes),
         links=links,
         story=story,
         full_zones=FULL_ZONES,

@@ -158,8 +158,18 @@ def _order_track(axes: Axes, speed: SpeedTrack, name: str, ratio: float, *, dash
         dash="5 4" if dashed else "",
         halo=not dashed,
     )
-    at = int(np.nanargmax(track))
+    at = _label_place(speed, track)
     x = axes.x(float(speed.time_s[at]))
     anchor: Anchor = "end" if x > 0.6 * WIDTH else "start"
     y = max(axes.y(float(track[at])) - 5, axes.box[1] + 12)
     axes.text(x, y, name, anchor=anchor, colour=ORANGE, halo=True, bold=True)
+
+
+def _label_place(speed: SpeedTrack, track: Array) -> int:
+    """Frame at which a line is named: the middle of the longest hold that shows it, or its top."""
+    holds = sorted(speed.phases_named("hold"), key=lambda phase: -phase.duration_s)
+    for hold in holds:
+        middle = int(np.argmin(np.abs(speed.time_s - 0.5 * (hold.start_s + hold.end_s))))
+        if np.isfinite(track[middle]):
+            return middle
+    return int(np.nanargmax(track))

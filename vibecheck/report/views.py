@@ -48,8 +48,9 @@ def named_orders(car: Car) -> list[NamedOrder]:
     rank = {"shaft": 0, "mesh": 1, "other": 2, "electrical": 3, "bearing": 4}
     named: list[NamedOrder] = []
     for order in sorted(car.orders, key=lambda o: rank[o.kind]):
+        name = "shaft" if order.name == "reference" else zone_words(order.name)
         if order.ratio > 0 and all(abs(order.ratio / r - 1.0) > 1e-3 for _, r in named):
-            named.append((zone_words(order.name), order.ratio))
+            named.append((name, order.ratio))
     return named
 
 
@@ -115,8 +116,12 @@ def _order_spectrum(
         _unit(checked),
         named,
         baseline=snug,
-        shaft=checked.speed.shaft,
+        shaft=_shaft(checked.speed),
     )
+
+
+def _shaft(speed: SpeedTrack) -> str:
+    return "motor" if speed.shaft == "motor" else "shaft"
 
 
 def _resolution(speed: SpeedTrack) -> float | None:
@@ -145,7 +150,7 @@ def _order_speed_map(
     assert checked.speed is not None
     grid = order_speed_map(checked.take, checked.speed, resolution=MAP_RESOLUTION)
     return order_pictures.order_speed_map(
-        grid.order, grid.rpm, _level_db(grid.amplitude), named, shaft=checked.speed.shaft
+        grid.order, grid.rpm, _level_db(grid.amplitude), named, shaft=_shaft(checked.speed)
     )
 
 
@@ -165,5 +170,5 @@ def _envelope_orders(
         spectrum.limit,
         named,
         band_hz=(spectrum.low_hz, spectrum.high_hz),
-        shaft=checked.speed.shaft,
+        shaft=_shaft(checked.speed),
     )

@@ -6,6 +6,7 @@ The mildest word for a result is "nothing stood out". No word here clears a car.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -41,6 +42,27 @@ BLIND_REMARK = (
     "follow a speed and draw the sound, but it cannot name the rotating parts or rank zones. "
     "Make a car file with: vibecheck car new"
 )
+
+
+def as_options(text: str) -> str:
+    """Return advice that names arguments of the Python functions with the program's options.
+
+    ``columns={"time": "t"}`` becomes ``--columns time=t``, ``sample_rate_hz`` becomes
+    ``--sample-rate``.
+    """
+
+    def column_pairs(match: re.Match[str]) -> str:
+        pairs = re.findall(r'"(\w+)": (?:"([^"]*)"|(\d+)|\.\.\.)', match[1])
+        return " ".join(
+            f"--columns {role}={name or number or 'NAME'}" for role, name, number in pairs
+        )
+
+    text = re.sub(r"columns=\{([^}]*)\}", column_pairs, text)
+    text = re.sub(r"\bsample_rate_hz\b", "--sample-rate", text)
+    text = re.sub(r'\btime_unit=?"?(\w*)"?', r"--time-unit \1", text)
+    text = re.sub(r'\b(unit|sensor)="([^"]*)"', r"--\1 \2", text)
+    text = re.sub(r"(^|\bLeave )(unit|sensor|spot)\b(?= must\b| out\b)", r"\1--\2", text)
+    return re.sub(r"  +", " ", text)
 
 
 def zone_words(zone: str) -> str:
@@ -95,7 +117,9 @@ def ranked(result: CheckResult) -> list[ZoneRisk]:
 
 def is_blind(result: CheckResult) -> bool:
     """Tell whether the check was made without knowing the car."""
-    return not result.car.file and not result.car.zones and result.car.drivetrain is None
+    car = result.car
+    nameless = all(order.name == "reference" for order in car.orders)
+    return not car.file and not car.zones and car.drivetrain is None and nameless
 
 
 def verdict_words(result: CheckResult) -> tuple[str, str]:
@@ -153,8 +177,24 @@ def take_words(checked: CheckedTake) -> str:
     sensor = "microphone" if take.sensor == "microphone" else "accelerometer"
     return (
         f"{sensor} {spot_words(take.spot)}, {take.duration_s:.1f} s, "
-        f"{take.sample_rate_hz:g} samples per second"
+        f"{number_words(take.sample_rate_hz)} samples per second"
     )
+
+
+def remarks(result: CheckResult) -> list[tuple[str, str]]:
+    """Return what limits the trust in a result, as pairs of a short label and the sentences.
+
+    The notes that the analysis wrote come last; those that only repeat a remark are left out.
+    """
+    said: list[tuple[str, str]] = []
+    repeated = []
+    if is_blind(result):
+        said.append(("Heard without a car file.", BLIND_REMARK))
+        repeated.append("Without a car file")
+    if result.unfamiliar.is_unfamiliar:
+        said.append(("Unfamiliar sound.", UNFAMILIAR_REMARK))
+        repeated.append("unlike anything")
+    return said + [("", n) for n in result.notes if not any(part in n for part in repeated)]
 
 
 def number_words(value: float) -> str:

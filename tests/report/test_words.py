@@ -1,0 +1,127 @@
+"""The owner's words: zones, percentages, intervals, options in advice."""
+
+from __future__ import annotations
+
+import pytest
+from builders import make_result
+
+from vibecheck.car.profile import Car
+from vibecheck.car.zones import ZONE_NAMES
+from vibecheck.report import words
+from vibecheck.result import Unfamiliar, ZoneHistory
+
+
+@pytest.mark.parametrize(
+    ("zone", "plain"),
+    [
+        ("wheel_front_left", "front left wheel"),
+        ("shock_tower_rear", "rear shock tower"),
+        ("battery_hold_down", "battery hold-down"),
+        ("gear_mesh", "gear mesh"),
+        ("wing", "wing"),
+    ],
+)
+def test_zone_words(zone, plain):
+    assert words.zone_words(zone) == plain
+
+
+def test_every_zone_has_its_own_words():
+    plain = [words.zone_words(zone) for zone in ZONE_NAMES]
+    assert len(set(plain)) == len(ZONE_NAMES)
+    assert not any("_" in name for name in plain)
+
+
+@pytest.mark.parametrize(
+    ("probability", "plain"),
+    [
+        (0.0, "under 1 %"),
+        (0.004, "under 1 %"),
+        (0.01, "1 %"),
+        (0.72, "72 %"),
+        (0.995, "over 99 %"),
+        (float("nan"), "unknown"),
+    ],
+)
+def test_percent_leaves_the_extremes_open(probability, plain):
+    """Never 0 % or 100 %: neither can be known from sound."""
+    assert words.percent(probability) == plain
+
+
+def test_interval():
+    assert words.interval(0.432, 0.94) == "43 to 94 %"
+    assert words.interval(-0.1, 0.05) == "0.0 to 5.0 %"
+    assert words.interval(float("nan"), 0.5) == "interval unknown"
+
+
+def test_join_words():
+    assert words.join_words([]) == ""
+    assert words.join_words(["a"]) == "a"
+    assert words.join_words(["a", "b", "c"]) == "a, b and c"
+
+
+@pytest.mark.parametrize(
+    ("advice", "plain"),
+    [
+        (
+            'Give sample_rate_hz, or name it with columns={"rate": ...}.',
+            "Give --sample-rate, or name it with --columns rate=NAME.",
+        ),
+        (
+            'Name them, for example columns={"time": "t", "x": "a b"}.',
+            "Name them, for example --columns time=t --columns x=a b.",
+        ),
+        (
+            'Say which are which, for example columns={"time": 1, "x": 2}.',
+            "Say which are which, for example --columns time=1 --columns x=2.",
+        ),
+        ('Give time_unit="s", "ms", "us" or "ns".', 'Give --time-unit s, "ms", "us" or "ns".'),
+        ('Say it with unit="g" (or the right one).', "Say it with --unit g (or the right one)."),
+        (
+            'Give sensor="microphone" or "accelerometer".',
+            'Give --sensor microphone or "accelerometer".',
+        ),
+        ("Leave unit out; it is not needed.", "Leave --unit out; it is not needed."),
+        ("unit must be one of g, mg.", "--unit must be one of g, mg."),
+        ("The unit of this file is g.", "The unit of this file is g."),
+        ("Record longer.", "Record longer."),
+    ],
+)
+def test_advice_names_the_options_of_the_program(advice, plain):
+    assert words.as_options(advice) == plain
+
+
+def test_remarks_do_not_repeat_the_notes():
+    blind = Car("unknown machine", None, None, (), shaft="reference")
+    notes = (
+        "Without a car file no zone can be named. Make one with: vibecheck car new",
+        "These recordings are unlike anything the model has learned from.",
+        "Something else.",
+    )
+    result = make_result(
+        car=blind, zones=(), notes=notes, unfamiliar=Unfamiliar(9, 3, True), duration_s=1.0
+    )
+    labels = [label for label, _ in words.remarks(result)]
+    assert labels == ["Heard without a car file.", "Unfamiliar sound.", ""]
+    assert words.remarks(result)[-1][1] == "Something else."
+    known = make_result(notes=notes, duration_s=1.0)
+    assert [text for _, text in words.remarks(known)] == list(notes)
+
+
+def test_history_words():
+    zone = make_result(duration_s=1.0).zones[0]
+    from dataclasses import replace
+
+    def told(*values):
+        return words.history_words(replace(zone, history=ZoneHistory(*values)))
+
+    assert told(0.1, None, 0) == ""
+    assert told(0.1, 1, 2) == (
+        "History: found loose 2 times before and 1 run since its last hand check."
+    )
+    assert told(0.1, None, 1) == "History: found loose once before."
+
+
+def test_numbers():
+    assert words.number_words(18000.0) == "18 000"
+    assert words.number_words(0.19834) == "0.198"
+    assert words.number_words(float("inf")) == "unknown"
