@@ -42,7 +42,7 @@ def _peakiness(band: str, phase: PhaseOfFeature) -> FeatureSpec:
     return FeatureSpec(
         name=f"peakiness_{band}_{phase}",
         unit="dB",
-        formula="median over 0.25 s frames of 10 log10(<|z|^4> / (2 <|z|^2>^2)), "
+        formula="median over 0.16 s frames of 10 log10(<|z|^4> / (2 <|z|^2>^2)), "
         "z = the narrow bands' envelopes, median over the bands",
         shaft="none",
         phase=phase,

@@ -25,7 +25,7 @@ FloatArray = NDArray[np.float64]
 
 ENVELOPE_RATE_HZ = 2000.0
 """Rate of the narrow bands' envelopes: above twice the second motor order on the bench."""
-FRAME_S = 0.25
+FRAME_S = 0.16
 """Length of the frames in which peakiness is judged: short against a run-up, long against
 the time between impacts of a wheel."""
 LOW_RATE_HZ = 12_000.0
