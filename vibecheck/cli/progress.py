@@ -68,7 +68,7 @@ class Steps:
             if self._over:
                 return
             self._bar = Progress(
-                SpinnerColumn(),
+                SpinnerColumn("line"),
                 BarColumn(bar_width=16),
                 TextColumn("{task.completed}/{task.total}"),
                 TimeElapsedColumn(),

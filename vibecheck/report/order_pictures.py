@@ -275,7 +275,7 @@ def envelope_orders(
     inside = seen & (order <= high)
     x, y = order[inside], strength[inside]
     bound = np.broadcast_to(np.nan if limit is None else np.asarray(limit), order.shape)[inside]
-    top = float(np.nanmax(np.concatenate([y, bound, [1e-12]]))) * 1.08
+    top = float(np.nanmax(np.concatenate([y, bound, [1e-12]]))) * 1.2
     named = [(name, ratio) for name, ratio in orders if low <= ratio <= high]
     axes = Axes(
         (0.0, high),
