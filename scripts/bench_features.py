@@ -57,10 +57,9 @@ def main() -> None:
     transform = ShortTimeFFT(hann(2048, sym=False), hop=512, fs=RATE_HZ)
     stft = best_of(lambda: transform.stft(take.samples[0]), 3)
     print(f"features of 30 s at 48 kHz   {features * 1e3:7.1f} ms  (budget 100 ms)")
-    print(
-        f"one real FFT of the take     {one_fft * 1e3:7.1f} ms  features = {features / one_fft:.1f} x"
-    )
-    print(f"one scipy STFT of the take   {stft * 1e3:7.1f} ms  features = {features / stft:.2f} x")
+    for label, reference in (("real FFT", one_fft), ("scipy STFT", stft)):
+        ratio = features / reference
+        print(f"one {label:10s} of the take   {reference * 1e3:7.1f} ms  features = {ratio:.2f} x")
     print(f"faster than real time        {DURATION_S / features:7.0f} x")
     if SHIPPED.is_file():
         start = time.perf_counter()

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from vibecheck.features.spec import WHEELS, FeatureSpec, Shaft
 from vibecheck.features.spectral import line_over_background_db, moving_mean, segment_power
-from vibecheck.features.workings import FloatArray, Workings
+from vibecheck.features.workings import LOW_BAND_HZ, FloatArray, Workings
 
 SHAW_1983 = "Shaw & Holmes, J. Sound Vib. 90 (1983) 129–155: piecewise linear oscillator"
 LOW_PER_TURN = 16
@@ -164,8 +164,8 @@ class LowOrders:
         """Order (motor turns) and power of the level-normalised low band; ``None`` if too short."""
         if self.angular is None:
             return None
-        values, inside, motor_hz = self.angular
-        window = max(16, round(LEVEL_WINDOW_S * float(np.median(motor_hz[inside])) * LOW_PER_TURN))
+        values, inside, _motor_hz = self.angular
+        window = max(16, round(LEVEL_WINDOW_S * self.usual_hz * LOW_PER_TURN))
         level = moving_mean((values.astype(np.float64) ** 2).sum(axis=0), window)
         normal = (values / np.sqrt(level + 1e-12)).astype(np.float32)
         unit = self.work.order_ratio("wheel") or 1.0 / 5.0
@@ -177,14 +177,18 @@ class LowOrders:
                 return np.asarray(order, dtype=np.float64), power
         return None
 
+    @cached_property
+    def usual_hz(self) -> float:
+        """Median motor turns per second while running; 0 where nothing runs."""
+        if self.angular is None:
+            return 0.0
+        _values, inside, motor_hz = self.angular
+        return float(np.median(motor_hz[inside])) if inside.any() else 0.0
+
     def can_show(self, order: float) -> bool:
         """True where an order stays inside the sensor's band at the usual speed."""
-        if self.angular is None:
-            return False
-        _values, inside, motor_hz = self.angular
-        return bool(inside.any()) and order * float(np.median(motor_hz[inside])) < min(
-            self.work.bandwidth_hz, 2500.0
-        )
+        top_hz = min(self.work.bandwidth_hz, LOW_BAND_HZ)
+        return self.usual_hz > 0.0 and order * self.usual_hz < top_hz
 
 
 def measure(work: Workings, low: LowOrders) -> dict[str, float | None]:

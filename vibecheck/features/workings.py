@@ -74,6 +74,8 @@ def usable_channels(samples: NDArray[Any], sensor: str) -> NDArray[Any]:
     The two capsules of a stereo microphone hear the same thing with different delays: adding
     their envelopes would gain nothing, so the stronger one is taken.
     """
+    if samples.shape[0] == 1:
+        return samples
     spread = samples.std(axis=1)
     if sensor == "accelerometer":
         live = spread > 1e-3 * spread.max()
@@ -96,14 +98,18 @@ class Workings:
         self.take = take
         self.speed = speed
         self.car = car
-        samples = np.nan_to_num(take.samples, nan=0.0, posinf=0.0, neginf=0.0)
-        channels = usable_channels(samples, take.sensor).astype(np.float64)
-        channels = channels - channels.mean(axis=1, keepdims=True)
-        power = float(np.mean(channels * channels)) * channels.shape[0]
+        samples = take.samples
+        if not np.isfinite(samples.sum()):
+            samples = np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)
+        channels = usable_channels(samples, take.sensor)
+        means = channels.mean(axis=1, dtype=np.float64)
+        power = sum(float(np.vdot(row, row)) for row in channels) / channels.shape[1]
+        power -= float(np.sum(means**2))
         # All later stages work on the take over its own r.m.s.: a gain leaves them unchanged.
-        self.is_silent = not power > 0.0
+        self.is_silent = not power > 1e-12 * float(np.sum(means**2))
         scale = 1.0 if self.is_silent else 1.0 / np.sqrt(power)
-        self.channels = (channels * scale).astype(np.float32)
+        centred = channels - means[:, None].astype(channels.dtype)
+        self.channels = (centred * channels.dtype.type(scale)).astype(np.float32, copy=False)
         nyquist = 0.5 * take.sample_rate_hz
         self.bandwidth_hz = min(nyquist, take.bandwidth_hz or nyquist) * 0.95
 
