@@ -7,7 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vibecheck.dsp.levels import block_levels, flat_top_share, repeated_runs, runs, smooth
+from vibecheck.dsp.levels import (
+    block_levels,
+    flat_top_share,
+    repeated_runs,
+    runs,
+    smooth,
+    stuck_runs,
+)
 from vibecheck.errors import CallError
 
 
@@ -116,3 +123,25 @@ class TestRepeatedRuns:
     def test_lags_that_do_not_fit_are_left_out(self) -> None:
         x = np.tile(np.random.default_rng(1).standard_normal(100), 3)
         assert repeated_runs(x, (100, 64, 4096)) == []
+
+
+class TestStuckRuns:
+    @pytest.mark.parametrize("start", [5000, 5017])
+    @pytest.mark.parametrize("length", [96, 100, 480, 5000])
+    @pytest.mark.parametrize("value", [0.0, 0.25])
+    def test_one_value_repeated(self, start: int, length: int, value: float) -> None:
+        x = np.random.default_rng(1).standard_normal(20_000)
+        x[start : start + length] = value
+        assert stuck_runs(x, 96) == [(start, length)]
+
+    def test_too_short(self) -> None:
+        x = np.random.default_rng(1).standard_normal(20_000)
+        x[5000:5090] = 0.0
+        assert stuck_runs(x, 96) == []
+
+    def test_everything(self) -> None:
+        assert stuck_runs(np.zeros(1000), 96) == [(0, 1000)]
+
+    def test_coarse_noise(self) -> None:
+        x = np.round(np.random.default_rng(1).standard_normal(100_000))
+        assert stuck_runs(x, 96) == []

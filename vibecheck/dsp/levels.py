@@ -11,12 +11,20 @@ from numpy.typing import ArrayLike, NDArray
 from vibecheck.arrays import frozen_array
 from vibecheck.errors import CallError
 
-__all__ = ["BlockLevels", "block_levels", "flat_top_share", "repeated_runs", "runs", "smooth"]
+__all__ = [
+    "BlockLevels",
+    "block_levels",
+    "flat_top_share",
+    "repeated_runs",
+    "runs",
+    "smooth",
+    "stuck_runs",
+]
 
 # A flat top: samples within this share of half the span of the extreme value …
 _FLAT_WIDTH = 1e-3
-# … in runs of at least this many (two equal samples straddle any crest), or at distances of at least
-# this many different lengths.
+# … in runs of at least this many (two equal samples straddle any crest), or at distances of at
+# least this many different lengths.
 _FLAT_RUN, _IRREGULAR = 3, 4
 # Fewer samples than this at the top are chance.
 _FLAT_LEAST = 6
@@ -37,11 +45,12 @@ class BlockLevels:
         Centre of each block.
     n_block : int
         Samples in a block.
-    mean_square, low, high : ndarray, shape (..., n_blocks)
+    mean, mean_square, low, high : ndarray, shape (..., n_blocks)
     """
 
     time_s: NDArray[np.float64]
     n_block: int
+    mean: NDArray[Any]
     mean_square: NDArray[Any]
     low: NDArray[Any]
     high: NDArray[Any]
@@ -51,6 +60,12 @@ class BlockLevels:
         """Largest magnitude in each block."""
         peak: NDArray[Any] = np.maximum(self.high, -self.low)
         return peak
+
+    @property
+    def variance(self) -> NDArray[np.float64]:
+        """Mean square of each block without its own mean."""
+        mean = np.asarray(self.mean, dtype=np.float64)
+        return np.maximum(np.asarray(self.mean_square, dtype=np.float64) - mean * mean, 0.0)
 
 
 def block_levels(x: ArrayLike, sample_rate_hz: float, n_block: int) -> BlockLevels:
@@ -78,6 +93,7 @@ def block_levels(x: ArrayLike, sample_rate_hz: float, n_block: int) -> BlockLeve
     return BlockLevels(
         time_s=frozen_array((np.arange(n_blocks) + 0.5) * n_block / sample_rate_hz, copy=False),
         n_block=n_block,
+        mean=frozen_array(parts.mean(axis=-1), copy=False),
         mean_square=frozen_array(np.einsum("...i,...i->...", parts, parts) / n_block, copy=False),
         low=frozen_array(parts.min(axis=-1), copy=False),
         high=frozen_array(parts.max(axis=-1), copy=False),
@@ -166,6 +182,30 @@ def flat_top_share(
             count += in_runs * thinning
             level = max(level, abs(extreme + sign * offset))
     return min(1.0, count / x.size), level
+
+
+def stuck_runs(x: NDArray[Any], shortest: int) -> list[tuple[int, int]]:
+    """Return ``(start, length)`` of stretches in which one value is repeated.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n_samples,)
+    shortest : int >= 8
+        Shortest stretch to report, in samples. Only every so many-th pair of neighbours is compared
+        first; where two pairs in a row agree, all samples around them are.
+    """
+    stride = max(1, shortest // 4)
+    pairs = x[: x.size - 1 : stride] == x[1::stride]
+    found: list[tuple[int, int]] = []
+    for first, length in zip(*runs(pairs), strict=True):
+        if length < 2:
+            continue
+        begin = max(0, (int(first) - 1) * stride)
+        part = x[begin : (int(first + length) + 1) * stride + 1]
+        start, n_equal = runs(part[1:] == part[:-1])
+        for k in np.flatnonzero(n_equal + 1 >= shortest):
+            found.append((begin + int(start[k]), int(n_equal[k]) + 1))
+    return found
 
 
 def repeated_runs(

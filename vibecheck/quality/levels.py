@@ -7,7 +7,14 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from vibecheck.dsp.levels import block_levels, flat_top_share, repeated_runs, runs, smooth
+from vibecheck.dsp.levels import (
+    block_levels,
+    flat_top_share,
+    repeated_runs,
+    runs,
+    smooth,
+    stuck_runs,
+)
 from vibecheck.dsp.spectrum import short_time_power
 from vibecheck.findings import Finding
 from vibecheck.quality.view import View, decibel, hertz
@@ -53,11 +60,13 @@ DROPOUT_S = (0.002, 0.3)
 # A machine's sound does not fall by 25 dB and come back within a third of a second.
 DROPOUT_DB = 25.0
 DROPOUT_LIMITS_S = 0.05
+# Below this level single steps of 16 bits repeat by chance.
+DROPOUT_AUDIBLE_DB = -70.0
 # Buffer lengths of audio systems, in samples: powers of two, and about 5, 10, 20 and 40 ms.
 BUFFERS = (128, 240, 256, 432, 448, 480, 512, 880, 960, 1024, 1920, 2048, 4096)
 
-# Peaks of noise blocks spread by some 30 %; eight times their median is a knock.
-KNOCK_OVER_MEDIAN = 8.0
+# Peaks of noise blocks spread by some 30 %; five times their median is a knock.
+KNOCK_OVER_MEDIAN = 5.0
 KNOCK_LONGEST_S = 0.12
 KNOCKS = 2
 
@@ -289,20 +298,26 @@ def dropouts(view: View) -> Iterator[Finding]:
     level = decibel(view.blocks.mean_square)
     n_local = max(3, round(2 * DROPOUT_S[1] / block_s) | 1)
     local = _local_median(level, n_local)
-    # Stuck samples: a whole block of one value, where there is sound around.
-    stuck = (view.blocks.high == view.blocks.low) & (local > SILENCE_FULL_SCALE_DB)
+    rate, n_block = view.take.sample_rate_hz, view.blocks.n_block
     hole = (level < local - DROPOUT_DB) & view.running_blocks
-    first, length = runs(stuck | hole)
-    short = (length * block_s <= DROPOUT_S[1]) & (first > 0) & (first + length < level.size)
-    n_holes, seconds = int(np.count_nonzero(short)), float(length[short].sum() * block_s)
-    repeats = repeated_runs(view.x, BUFFERS) if view.take.codec == "pcm" else []
-    loud = [
+    pieces: list[tuple[int, int]] = []
+    if view.take.codec == "pcm":
+        # Stuck and repeated samples, where there is sound around.
+        pieces = stuck_runs(view.x, max(8, round(DROPOUT_S[0] * rate)))
+        pieces += repeated_runs(view.x, BUFFERS)
+    exact = [
         (start, n)
-        for start, n in repeats
-        if local[min(start // view.blocks.n_block, local.size - 1)] > SILENCE_FULL_SCALE_DB + 15.0
+        for start, n in pieces
+        if n <= DROPOUT_S[1] * rate
+        and local[min(start // n_block, local.size - 1)] > DROPOUT_AUDIBLE_DB
     ]
-    n_holes += len(loud)
-    seconds += sum(n for _, n in loud) / view.take.sample_rate_hz
+    for start, n in exact:
+        # Counted here, not as a hole as well.
+        hole[max(0, start // n_block - 1) : (start + n) // n_block + 2] = False
+    first, length = runs(hole)
+    short = (length * block_s <= DROPOUT_S[1]) & (first > 0) & (first + length < level.size)
+    n_holes = int(np.count_nonzero(short)) + len(exact)
+    seconds = float(length[short].sum() * block_s) + sum(n for _, n in exact) / rate
     if n_holes:
         yield Finding(
             "dropouts",

@@ -58,7 +58,7 @@ def noise_suppression(view: View) -> Iterator[Finding]:
     if np.count_nonzero(quiet) < 20:
         return
     # The quietest quarter: pauses hold beeps and clicks of the start-up, too.
-    idle = float(decibel(np.quantile(np.asarray(view.blocks.mean_square)[quiet], 0.25)))
+    idle = float(decibel(np.quantile(view.blocks.variance[quiet], 0.25)))
     running = float(decibel(view.level_of(view.running_blocks) ** 2))
     if idle >= DIGITAL_FLOOR_DB or running < AUDIBLE_DB:
         return
@@ -137,22 +137,21 @@ def _level_slope(view: View) -> tuple[float, float]:
     noise = float(view.idle_power[part].sum())
     if float(decibel(power[view.fast].mean()) - decibel(noise)) < _CLEAR_DB:
         return unclear
-    rows &= (rpm >= 0.15 * rpm.max()) & (power > 2.0 * noise)
+    rows &= rpm >= 0.15 * rpm.max()
     if np.count_nonzero(rows) < 20:
         return unclear
+    # Each fifth of a doubling counts once, however long it was held; those that stand clear of the
+    # noise are chosen by their mean, since choosing single frames would favour the loud ones.
     doublings = np.log2(rpm[rows])
-    if np.ptp(doublings) < 1.0:
-        return unclear
-    # Each tenth of a doubling counts once, however long it was held.
-    level = decibel(power[rows] - noise)
     bin_of = np.floor((doublings - doublings.min()) * 5.0).astype(int)
-    counts = np.bincount(bin_of)
-    used = counts >= 2
-    if np.count_nonzero(used) < 4:
+    counts = np.maximum(np.bincount(bin_of), 1)
+    x = np.bincount(bin_of, doublings) / counts
+    mean = np.bincount(bin_of, power[rows]) / counts
+    used = (np.bincount(bin_of) >= 2) & (mean > 2.0 * noise)
+    if np.count_nonzero(used) < 5 or np.ptp(x[used]) < 0.8:
         return unclear
-    x = np.bincount(bin_of, doublings)[used] / counts[used]
-    y = np.bincount(bin_of, level)[used] / counts[used]
-    return float(np.polyfit(x, y, 1)[0]), float(np.ptp(doublings))
+    slope = np.polyfit(x[used], decibel(mean[used] - noise), 1)[0]
+    return float(slope), float(np.ptp(x[used])) + 0.2
 
 
 def _floor_moved_db(view: View) -> float:
