@@ -134,6 +134,7 @@ WRONG_CALLS = [
     (["--report", "folder"], "This is a folder"),
     (["--json", "same", "--report", "same"], "--json and --report must name two files"),
     (["--report", "a.wav"], "it would be overwritten"),
+    (["--json", "car.toml"], "it would be overwritten"),
     (["--data", "a.wav"], "There is a file in the way"),
     (["--baseline", "a.wav"], "The same recording was given twice"),
     (["--baseline", "copy.wav"], "This file holds the same recording as a.wav"),
@@ -297,3 +298,18 @@ def test_a_link_stays_a_link(bench, fake_check, capsys):
     assert main(["check", "a.wav", "--car", "car.toml", "--json", "link.json"]) == 0
     assert (bench / "link.json").is_symlink()
     assert json.loads((bench / "real.json").read_text(encoding="utf-8"))["verdict"]
+
+
+def test_a_pipe_made_by_the_shell_is_written_into(bench, fake_check, capsys):
+    """As in ``--json >(program)``: no temporary file, no rename."""
+    import os
+    import threading
+
+    fake_check()
+    os.mkfifo(bench / "pipe")
+    read: list[str] = []
+    reader = threading.Thread(target=lambda: read.append((bench / "pipe").read_text("utf-8")))
+    reader.start()
+    assert main(["check", "a.wav", "--car", "car.toml", "--json", "pipe"]) == 0
+    reader.join(timeout=10)
+    assert json.loads(read[0])["schema"] == "vibecheck.check/1"

@@ -47,10 +47,15 @@ def test_slow_work_shows_the_step_and_the_count(capsys, monkeypatch):
 def test_an_error_ends_the_bar(monkeypatch, capsys):
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
     steps = Steps(1, patience_s=0.0)
-    with pytest.raises(KeyboardInterrupt), steps:
-        steps("Reading a.wav")
-        wait_for(capsys, "Reading a.wav")
-        raise KeyboardInterrupt
+
+    def work() -> None:
+        with steps:
+            steps("Reading a.wav")
+            wait_for(capsys, "Reading a.wav")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        work()
     assert steps._bar.finished or not steps._bar.live.is_started
 
 

@@ -145,7 +145,8 @@ def check_command(
 
     baseline = baseline or []
     _refuse_twice("take", [*takes, *baseline])
-    outputs = _outputs(json_out, report, [*takes, *baseline])
+    inputs = [*takes, *baseline, *(str(path) for path in (car, model) if path is not None)]
+    outputs = _outputs(json_out, report, inputs)
     keep = _keep_folder(data)
     spots = one_each(spot or [], len(takes), "--spot", "take")
     snug_spots = one_each(baseline_spot or [], len(baseline), "--baseline-spot", "baseline take")
@@ -232,7 +233,7 @@ def _outputs(
         for path in inputs:
             if _same_file(path, target):
                 raise CallError(
-                    f"{option} must not name one of the recordings: it would be overwritten.",
+                    f"{option} must not name a file that is read: it would be overwritten.",
                     where=str(target),
                     advice="Choose another file name.",
                 )

@@ -32,6 +32,8 @@ def check_output(path: str | os.PathLike[str], option: str) -> Path:
             where=str(target),
             advice="Add a file name to it.",
         )
+    if target.exists() and not target.is_file():  # a pipe or a device, as shells make them
+        return target
     if not folder.is_dir():
         raise CallError(
             f"{option} must name a file in a folder that exists. There is no such folder.",
