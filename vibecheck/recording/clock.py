@@ -138,8 +138,10 @@ def to_uniform(time_s: NDArray[np.float64], values: NDArray[Any], where: str) ->
     steps = np.diff(time_s)
     median = float(np.median(steps))
     jitter = float(1.4826 * np.median(np.abs(steps - median)) / median)
-    # A step is a gap where samples are missing, not where one merely came late.
+    # A step is a gap where samples are missing, not where one merely came late or was rounded up.
+    rounding_s = _resolution(time_s)
     gap_limit = median * min(4.0, max(1.75, 1.0 + 6.0 * jitter))
+    gap_limit = max(gap_limit, median + 1.5 * rounding_s)
     is_gap = steps > gap_limit
     step = float(steps[~is_gap].mean())
     place, rate = _places(time_s, steps, is_gap, step)
@@ -148,8 +150,7 @@ def to_uniform(time_s: NDArray[np.float64], values: NDArray[Any], where: str) ->
     # Distance of each stamp from a uniform clock fitted to all of them, in intervals.
     off = time_s * rate - place
     off -= 0.5 * (off.max() + off.min())
-    rounding = _resolution(time_s) * rate
-    allowed = max(UNIFORM_WITHIN, 0.75 * rounding)
+    allowed = max(UNIFORM_WITHIN, 0.75 * rounding_s * rate)
     if np.abs(off).max() <= allowed:
         uniform = _placed(values, place)
         rate = _tidy(rate, allowed / max(float(place[-1]), 1.0))
@@ -257,13 +258,21 @@ def _resampled(
 
 
 def _resolution(time_s: NDArray[np.float64]) -> float:
-    """Rounding of the stamps: the smallest difference between their intervals that is not noise."""
+    """Rounding of the stamps, in seconds; 0 where they show none.
+
+    Rounded intervals differ by one unit of the rounding. A difference of half an interval or more
+    is a missing sample, unless it is common.
+    """
     steps = np.diff(time_s[:20_000])
     noise = 8.0 * float(np.spacing(np.abs(time_s).max()))
-    distinct = np.unique(steps)
-    apart = np.diff(distinct)
+    apart = np.diff(np.unique(steps))
     apart = apart[apart > noise]
-    return float(apart.min()) if apart.size else 0.0
+    if not apart.size:
+        return 0.0
+    unit, median = float(apart.min()), float(np.median(steps))
+    off = np.abs(steps - median)
+    share = np.count_nonzero((off > 0.5 * unit) & (off < 1.5 * unit)) / steps.size
+    return unit if unit < 0.5 * median or share > 0.05 else 0.0
 
 
 def _tidy(rate: float, uncertainty: float) -> float:

@@ -193,12 +193,12 @@ def _header(
     """The names above the first row, joined with the row of units that may stand between."""
     found: list[list[str]] = []
     for _, text in reversed(before[-3:]):
-        bare = text
-        for sign in _COMMENT_SIGNS:
-            bare = bare.removeprefix(sign)
-        cells = split(bare.strip() if delimiter is None else bare.strip(" \r\n"), delimiter)
+        sign = next((sign for sign in _COMMENT_SIGNS if text.startswith(sign)), "")
+        cells = split(text.removeprefix(sign).strip(" \r\n"), delimiter)
         fits = len(cells) == n_columns and any(cell_kind(cell, decimal) == "word" for cell in cells)
-        if not fits or len(found) == 2:
+        # Any remark may have as many words as there are columns.
+        remark = sign and not (_looks_like_units(cells) or _names_something(cells))
+        if not fits or remark or len(found) == 2:
             break
         found.append(cells)
     if not found:
@@ -216,6 +216,13 @@ def _looks_like_units(cells: list[str]) -> bool:
 
     named = [cell for cell in cells if cell.strip("()[] ")]
     return bool(named) and all(is_unit(cell.strip("()[] ")) for cell in named)
+
+
+def _names_something(cells: list[str]) -> bool:
+    from vibecheck.recording.column_roles import meaning_of
+
+    roles = [meaning_of(cell).role for cell in cells]
+    return any(role in ("time", "x", "y", "z") for role in roles) or roles == ["signal"]
 
 
 def _stated_rate(texts: list[str]) -> float | None:

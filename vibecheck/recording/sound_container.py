@@ -95,11 +95,10 @@ class ContainerSource:
             tags.get("com.apple.quicktime.creationdate") or tags.get("creation_time") or ""
         )
         self._is_mp4 = "mp4" in self._format
-        self._exact_seek = self._is_mp4 or "matroska" in self._format
         self._priming = ADTS_PRIMING if self._format == "aac" and name == "aac" else 0
         # Raw streams have no header to tell their length: libav estimates it from the bit rate.
         self.n_declared: int | None = None
-        if self._exact_seek and seconds is not None:
+        if self._is_mp4 and seconds is not None:
             self.n_declared = round((seconds - self._origin) * self.sample_rate_hz)
 
     def blocks(self, first: int = 0) -> Iterator[NDArray[np.float32]]:
@@ -133,7 +132,8 @@ class ContainerSource:
         rate = self.sample_rate_hz
         with av.open(str(self._path), metadata_errors="replace") as container:
             stream = container.streams.audio[0]
-            if first and self._exact_seek:
+            # Only MP4 stamps its blocks to the sample; the others are decoded from the start.
+            if first and self._is_mp4:
                 seconds = max(0.0, first / rate - _PREROLL_S) + self._origin
                 container.seek(int(seconds / self._base), stream=stream)
             expected: int | None = None
