@@ -135,6 +135,7 @@ WRONG_CALLS = [
     (["--json", "same", "--report", "same"], "--json and --report must name two files"),
     (["--report", "a.wav"], "it would be overwritten"),
     (["--json", "car.toml"], "it would be overwritten"),
+    (["--baseline", "snug.wav#1", "--json", "snug.wav"], "it would be overwritten"),
     (["--data", "a.wav"], "There is a file in the way"),
     (["--baseline", "a.wav"], "The same recording was given twice"),
     (["--baseline", "copy.wav"], "This file holds the same recording as a.wav"),

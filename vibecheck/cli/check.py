@@ -256,10 +256,14 @@ def _keep_folder(data: str | None) -> Path | None:
 
 
 def _same_file(path: str, target: Path) -> bool:
-    try:
-        return os.path.samefile(path, target)
-    except OSError:
-        return False
+    whole = path.rpartition("#")[0]  # file.npz#12 asks for one record of a file
+    for name in (path, whole):
+        try:
+            if name and os.path.samefile(name, target):
+                return True
+        except OSError:
+            continue
+    return False
 
 
 def _refuse_twice(kind: str, keys: Sequence[str], names: Sequence[str] | None = None) -> None:

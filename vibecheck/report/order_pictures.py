@@ -63,7 +63,8 @@ def order_spectrum(
     x, y = order[inside], level_db[inside]
     snug = _median_on(x, baseline)
     top = float(np.nanmax(np.concatenate([y, snug]))) if x.size else 0.0
-    floor = min(float(np.nanpercentile(y, 2)) if x.size else -60.0, top - 20.0)
+    lows = [float(np.nanpercentile(curve, 5)) for curve in (y, snug) if np.isfinite(curve).any()]
+    floor = min([*lows, top - 20.0])
     y_range = (math.floor(max(floor, top - 80.0) / 5) * 5.0, math.ceil((top + 3) / 5) * 5.0)
     named = [(name, ratio) for name, ratio in orders if low <= ratio <= high]
     axes = Axes(
