@@ -8,7 +8,7 @@ c. the analysis alone, in a warm process, against the length of the take  limit:
 The take is made up here (orders over noise, a few bursts): it is neither a recording nor a
 simulation. One thread for everything. Medians of ``--repeats`` runs, after one that is not counted.
 
-    python scripts/bench_cost.py [--repeats 7] [--take FILE.wav]
+    python scripts/bench_cost.py [--repeats 7] [--take FILE.wav] [--model FILE.npz]
 """
 
 from __future__ import annotations
@@ -81,12 +81,12 @@ def process_s(call: list[str], repeats: int) -> list[float]:
     return times
 
 
-def warm_s(take_file: Path, car_file: Path, repeats: int) -> list[float]:
+def warm_s(take_file: Path, car_file: Path, model_file: Path | None, repeats: int) -> list[float]:
     """Seconds of the analysis alone: the take is read, the model loaded, everything imported."""
     import vibecheck as vc
     from vibecheck.model.store import load_model
 
-    car, model = vc.read_car(car_file), load_model()
+    car, model = vc.read_car(car_file), load_model(model_file)
     times = []
     for n in range(repeats + 1):
         take = vc.read_take(take_file)  # a new value each time: nothing is kept from the last run
@@ -112,6 +112,7 @@ def main() -> int:
     options = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     options.add_argument("--repeats", type=int, default=7)
     options.add_argument("--take", type=Path, help="a WAV file instead of the made-up take")
+    options.add_argument("--model", type=Path, help="a model file instead of the shipped one")
     given = options.parse_args()
     python = sys.executable
     program = [python, "-m", "vibecheck"]
@@ -133,6 +134,7 @@ def main() -> int:
         print(f"   more by {more:.3f} s; limit {LIMIT_HELP_S} s: {verdict(more <= LIMIT_HELP_S)}")
 
         call = [*program, "check", str(take), "--car", str(car)]
+        call += ["--model", str(given.model)] if given.model else []
         reference = process_s([python, str(script), str(take)], given.repeats)
         whole = process_s(call, given.repeats)
         page = process_s([*call, "--report", str(Path(folder) / "r.html")], given.repeats)
@@ -147,7 +149,7 @@ def main() -> int:
         import soundfile
 
         length = soundfile.info(take).duration
-        warm = warm_s(take, car, given.repeats)
+        warm = warm_s(take, car, given.model, given.repeats)
         faster = length / statistics.median(warm)
         print(f"\nc. warm analysis of {length:.1f} s")
         print(f"   check()             {spread(warm)}")
