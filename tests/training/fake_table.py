@@ -42,6 +42,7 @@ def fake_table(
                 rows["missing"].append(missing)
                 rows["car"].append(f"car {c}")
                 rows["check"].append(f"car {c} check {k}")
+                rows["layout"].append("4wd")
                 rows["file"].append(f"{c}-{k}-{spot}.flac")
                 rows["sha256"].append(f"{c:02d}{k:02d}{spot}")
                 rows["spot"].append(spot)

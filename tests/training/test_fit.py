@@ -111,15 +111,15 @@ def test_less_evidence_means_less_certainty(fitted: Fitted, table: FeatureTable)
     missing[half[::2]] = True
     values = np.where(missing, neutral(missing=True).values, whole.features.values)
     partial = replace(whole, features=FeatureVector(NAMES, values, missing, CATALOGUE_VERSION))
-    full_odds = fitted.model.zone_odds("motor_mount", [whole])
-    part_odds = fitted.model.zone_odds("motor_mount", [partial])
+    full_odds = fitted.model.zone_odds("motor_mount", [whole], "4wd")
+    part_odds = fitted.model.zone_odds("motor_mount", [partial], "4wd")
     assert abs(part_odds.log_ratio) < abs(full_odds.log_ratio)
 
 
 def test_limited_takes_widen_the_interval(fitted: Fitted, table: FeatureTable) -> None:
     take = table.evidence(3, with_baseline=True)
-    usual = fitted.model.zone_odds("gear_mesh", [take])
-    limited = fitted.model.zone_odds("gear_mesh", [replace(take, limited=True)])
+    usual = fitted.model.zone_odds("gear_mesh", [take], "4wd")
+    limited = fitted.model.zone_odds("gear_mesh", [replace(take, limited=True)], "4wd")
     width = usual.log_ratio_high - usual.log_ratio_low
     assert limited.log_ratio == usual.log_ratio
     assert limited.log_ratio_high - limited.log_ratio_low == pytest.approx(1.5 * width)
@@ -128,8 +128,8 @@ def test_limited_takes_widen_the_interval(fitted: Fitted, table: FeatureTable) -
 def test_a_take_twice_is_not_two_takes(fitted: Fitted, table: FeatureTable) -> None:
     take = table.evidence(3, with_baseline=True)
     head = fitted.model.heads["gear_mesh", True]
-    once = fitted.model.zone_odds("gear_mesh", [take])
-    twice = fitted.model.zone_odds("gear_mesh", [take, take])
+    once = fitted.model.zone_odds("gear_mesh", [take], "4wd")
+    twice = fitted.model.zone_odds("gear_mesh", [take, take], "4wd")
     factor = 2.0 / (1.0 + head.dependence)
     assert twice.log_ratio == pytest.approx(np.clip(factor * once.log_ratio, -7, 7))
 

@@ -59,10 +59,10 @@ def test_both_forms_give_the_same_model(
     files: tuple[Path, Path], fitted: Fitted, table: FeatureTable
 ) -> None:
     takes = [table.evidence(5, with_baseline=True)]
-    expected = fitted.model.zone_odds("wheel_front_left", takes)
+    expected = fitted.model.zone_odds("wheel_front_left", takes, "4wd")
     for path in files:
         model = load_model(path)
-        assert model.zone_odds("wheel_front_left", takes).log_ratio == expected.log_ratio
+        assert model.zone_odds("wheel_front_left", takes, "4wd").log_ratio == expected.log_ratio
         assert model.card == fitted.model.card
         assert content_hash(model_to_arrays(model)) == content_hash(model_to_arrays(fitted.model))
 

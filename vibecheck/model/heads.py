@@ -17,12 +17,22 @@ from vibecheck.model.scorers import Scorer, scorer_from_arrays
 FloatArray = NDArray[np.float64]
 
 WHEEL_HEAD = "wheel"
-"""One head serves all four wheels; where the sensor sat tells them apart."""
+"""One head serves all driven wheels; where the sensor sat tells them apart."""
+STILL_WHEEL_HEAD = "still_wheel"
+"""Wheels without drive do not turn on the bench: what could be heard of them is another thing."""
 
 
-def head_of(zone: str) -> str:
-    """Name of the head that speaks about a zone."""
-    return WHEEL_HEAD if zone.startswith("wheel_") else zone
+def turns_on_the_bench(zone: str, layout: str | None) -> bool:
+    """Tell whether a wheel is driven; True for an unknown layout."""
+    driven = {"fwd": "wheel_front_", "rwd": "wheel_rear_"}.get(layout or "", "wheel_")
+    return zone.startswith(driven)
+
+
+def head_of(zone: str, layout: str | None) -> str:
+    """Name of the head that speaks about a zone of a car with this layout."""
+    if not zone.startswith("wheel_"):
+        return zone
+    return WHEEL_HEAD if turns_on_the_bench(zone, layout) else STILL_WHEEL_HEAD
 
 
 @dataclass(frozen=True, eq=False)

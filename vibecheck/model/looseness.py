@@ -80,7 +80,8 @@ class LoosenessModel:
     catalogue_version : str
     population : Population
     heads : mapping of (head, with baseline) to Head
-        Head names are ``"wheel"`` and zone names.
+        Head names are ``"wheel"``, ``"still_wheel"`` and zone names; a head that showed no skill
+        on held-out cars is absent.
     any_offset, any_slope, any_prior : float
         Calibration of "something is loose anywhere" from the zones' probabilities together.
     familiarity : Familiarity
@@ -145,14 +146,14 @@ class LoosenessModel:
             raise CallError("There is no take to judge.", advice="Name at least one recording.")
         for take in takes:
             self._check_catalogue(take)
-        zones = tuple(self.zone_odds(zone.name, takes) for zone in car.zones)
+        zones = tuple(self.zone_odds(zone.name, takes, car.layout) for zone in car.zones)
         return ZoneAssessment(
             zones=zones,
             unfamiliar=self.unfamiliar_of(takes),
-            any_loose_log_ratio=self.any_log_ratio(zones),
+            any_loose_log_ratio=self.any_log_ratio(zones, car.layout),
         )
 
-    def zone_odds(self, zone: str, takes: Sequence[TakeEvidence]) -> ZoneOdds:
+    def zone_odds(self, zone: str, takes: Sequence[TakeEvidence], layout: str | None) -> ZoneOdds:
         """Judge one zone from all takes."""
         ratios: list[float] = []
         variances: list[float] = []
@@ -160,7 +161,7 @@ class LoosenessModel:
         named: list[tuple[float, Evidence]] = []
         dependence = 1.0
         for take in takes:
-            head = self.heads.get((head_of(zone), take.baseline is not None))
+            head = self.heads.get((head_of(zone, layout), take.baseline is not None))
             if head is None:
                 continue
             share = self.observed_share(head, take.features.missing)
@@ -193,20 +194,21 @@ class LoosenessModel:
             evidence=_strongest(named),
         )
 
-    def any_log_ratio(self, zones: Sequence[ZoneOdds]) -> float | None:
+    def any_log_ratio(self, zones: Sequence[ZoneOdds], layout: str | None) -> float | None:
         """Log likelihood ratio of "something is loose somewhere the model can hear"."""
-        score = self.any_score(zones)
+        score = self.any_score(zones, layout)
         if score is None:
             return None
         line = self.any_offset + self.any_slope * score - float(log_odds(self.any_prior))
         return float(np.clip(line, -LOG_ODDS_LIMIT, LOG_ODDS_LIMIT))
 
-    def any_score(self, zones: Sequence[ZoneOdds]) -> float | None:
+    def any_score(self, zones: Sequence[ZoneOdds], layout: str | None) -> float | None:
         """Log-odds that not every heard zone is snug, the zones taken as independent."""
         none_loose = 0.0
         heard = False
         for odds in zones:
-            head = self.heads.get((head_of(odds.zone), False))
+            name = head_of(odds.zone, layout)
+            head = self.heads.get((name, False)) or self.heads.get((name, True))
             if not odds.heard or head is None:
                 continue
             heard = True

@@ -67,7 +67,7 @@ def model_to_arrays(model: LoosenessModel) -> dict[str, NDArray[Any]]:
         "population.centre": model.population.centre,
         "population.scale": model.population.scale,
         "population.within": model.population.within,
-        "heads": np.array(sorted({name for name, _ in model.heads})),
+        "heads": np.array(sorted(f"{name}.{int(flag)}" for name, flag in model.heads)),
     }
     for key, value in model.familiarity.arrays().items():
         arrays[f"familiarity.{key}"] = value
@@ -117,11 +117,10 @@ def model_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> Loosene
         lacking = [key for key in ABOUT_KEYS if key not in about]
         if lacking:
             raise KeyError(lacking[0])
-        heads = {
-            (str(name), bool(flag)): Head.from_arrays(part(f"head.{name}.{flag}."), names, where)
-            for name in arrays["heads"]
-            for flag in (0, 1)
-        }
+        heads = {}
+        for key in arrays["heads"].tolist():
+            name, flag = str(key).rsplit(".", 1)
+            heads[name, flag == "1"] = Head.from_arrays(part(f"head.{key}."), names, where)
         population = part("population.")
         any_numbers = [float(value) for value in arrays["any"]]
         return LoosenessModel(

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from vibecheck.car.read import read_car
 from vibecheck.errors import InputError, MissingExtraError, VibecheckError
 from vibecheck.features.catalogue import CATALOGUE_VERSION, NAMES
 from vibecheck.features.vector import FeatureVector
@@ -139,7 +140,6 @@ def measure_take(row: ManifestRow, cache: Path | None) -> tuple[FeatureVector | 
                 return None, True
             vector = FeatureVector(NAMES, archive["values"], archive["missing"], CATALOGUE_VERSION)
             return vector, bool(archive["limited"])
-    from vibecheck.car.read import read_car
     from vibecheck.features.extract import extract_features
     from vibecheck.quality import assess_quality
     from vibecheck.recording.read import read_take
@@ -213,11 +213,13 @@ def build_table(
     if not used:
         raise InputError("No take of the manifest is usable.", advice="Record again.")
     zones = list(used[0][0].state)
+    layouts = {file: read_car(file).layout or "" for file in {row.car_file for row, _, _ in used}}
     table = FeatureTable(
         values=np.stack([found.values for _, found, _ in used]),
         missing=np.stack([found.missing for _, found, _ in used]),
         car=np.array([row.car for row, _, _ in used]),
         check=np.array([row.check for row, _, _ in used]),
+        layout=np.array([layouts[row.car_file] for row, _, _ in used]),
         file=np.array([row.file.name for row, _, _ in used]),
         sha256=np.array([row.sha256 for row, _, _ in used]),
         spot=np.array([row.spot for row, _, _ in used]),

@@ -12,6 +12,7 @@ LIMITS: tuple[str, ...] = (
     "most of the time; only the hand finds it.",
     "Heard are the wheels, the motor mount, the gear mesh and the chassis screws. Driveline, "
     "shock towers, battery, body and steering are ranked by history alone.",
+    "Wheels without drive do not turn on the bench. A loose one is hardly heard.",
     "With one take from the centre of the car the model can hardly tell one wheel from another.",
     "Without the car's own baseline, what is usual for a car is guessed from other cars.",
     "Probabilities rest on the share of loose zones in the training set until the history of the "
@@ -97,13 +98,22 @@ def _mode(name: str, figures: Mapping[str, Any]) -> list[str]:
     ]
     rows: list[tuple[str, Any]] = [
         ("ROC area, anything loose", figures["any_loose_auc"]),
-        ("ROC area, anything loose with play", figures.get("any_play_auc")),
-        *((f"ROC area, `{zone}`", value) for zone, value in figures["zone_auc"].items()),
+        ("ROC area, loose with play in a turning part", figures.get("any_play_auc")),
+        *(
+            (f"ROC area, {zone.replace('_', ' ')}", value)
+            for zone, value in figures["zone_auc"].items()
+        ),
         ("first zone opened is a loose one", figures.get("first_zone_hit")),
         ("one of the first two is", figures.get("first_two_zones_hit")),
         ("first zone by chance", figures.get("first_hit_by_chance")),
-        ("one loose wheel: the likeliest one is it (chance 0.25)", figures.get("first_wheel_hit")),
-        ("one loose wheel: its axle is right (chance 0.5)", figures.get("first_wheel_axle_hit")),
+        (
+            "one loose wheel of 4wd: the likeliest one is it (chance 0.25)",
+            figures.get("first_wheel_hit"),
+        ),
+        (
+            "one loose wheel of 4wd: its axle is right (chance 0.5)",
+            figures.get("first_wheel_axle_hit"),
+        ),
         ("loose checks found at 5 % false alarms", figures.get("detection_at_false_alarm_rate")),
         (
             f"false alarms at that bar, hard snug cases (n = {figures.get('n_hard', 0)})",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -11,17 +11,17 @@ from numpy.typing import NDArray
 
 from vibecheck.car.zones import CENTRE_SPOT
 from vibecheck.model.calibration import log_odds, sigmoid
-from vibecheck.model.heads import head_of
+from vibecheck.model.heads import STILL_WHEEL_HEAD, head_of
 from vibecheck.model.looseness import LoosenessModel
 from vibecheck.training.families import FAMILIES, Family
-from vibecheck.training.fit import car_folds, fit_model
+from vibecheck.training.fit import MIN_SKILL, base_rates, car_folds, fit_model
 from vibecheck.training.metrics import (
     Figure,
+    auc_over_cars,
     brier,
     expected_calibration_error,
     first_hits,
     over_cars,
-    roc_auc,
 )
 from vibecheck.training.table import FeatureTable
 
@@ -64,6 +64,8 @@ class Predictions:
     any_probability : ndarray, shape (n,)
     loose : ndarray of bool, shape (n, n_zones)
     turns, preload : ndarray, shape (n, n_zones)
+    heard, turning : ndarray of bool, shape (n, n_zones)
+        Zones the model had a head for; zones other than wheels that do not turn.
     is_hard, unfamiliar : ndarray of bool, shape (n,)
     """
 
@@ -76,6 +78,8 @@ class Predictions:
     loose: BoolArray
     turns: FloatArray
     preload: FloatArray
+    heard: BoolArray
+    turning: BoolArray
     is_hard: BoolArray
     unfamiliar: BoolArray
 
@@ -90,12 +94,19 @@ class Predictions:
 
 
 def predict(
-    model: LoosenessModel, table: FeatureTable, *, with_baseline: bool, centre_only: bool
+    model: LoosenessModel,
+    table: FeatureTable,
+    rates: Mapping[str, float],
+    *,
+    with_baseline: bool,
+    centre_only: bool,
 ) -> Predictions:
-    """Let a model judge every check of a table."""
-    heard = model.zones_heard()
-    places = [k for k, zone in enumerate(table.zones) if head_of(str(zone)) in heard]
-    zones = table.zones[places]
+    """Let a model judge every check of a table.
+
+    ``rates`` are the training set's base rates by head: the probability of a zone that the model
+    does not hear.
+    """
+    zones = table.zones
     rows: dict[str, list[Any]] = {item.name: [] for item in fields(Predictions)}
     for check in np.unique(table.check):
         takes = np.flatnonzero(table.check == check)
@@ -106,19 +117,28 @@ def predict(
             evidence = [one for one in evidence if one.baseline is not None]
         if not evidence:
             continue
-        odds = [model.zone_odds(str(zone), evidence) for zone in zones]
-        priors = [model.heads[head_of(str(zone)), with_baseline].prior for zone in zones]
-        ratio = np.array([one.log_ratio for one in odds])
-        any_ratio = model.any_log_ratio(odds) or 0.0
         first = int(takes[0])
+        layout = str(table.layout[first])
+        odds = [model.zone_odds(str(zone), evidence, layout) for zone in zones]
+        names = [head_of(str(zone), layout) for zone in zones]
+        priors = [
+            model.heads[name, with_baseline].prior
+            if (name, with_baseline) in model.heads
+            else rates.get(name, 0.05)
+            for name in names
+        ]
+        ratio = np.array([one.log_ratio for one in odds])
+        any_ratio = model.any_log_ratio(odds, layout) or 0.0
         rows["car"].append(table.car[first])
         rows["check"].append(check)
         rows["ratio"].append(ratio)
         rows["probability"].append(sigmoid(ratio + log_odds(np.array(priors))))
         rows["any_probability"].append(sigmoid(np.asarray(any_ratio + log_odds(model.any_prior))))
-        rows["loose"].append(table.loose[first, places])
-        rows["turns"].append(table.turns[first, places])
-        rows["preload"].append(table.preload[first, places])
+        rows["loose"].append(table.loose[first])
+        rows["turns"].append(table.turns[first])
+        rows["preload"].append(table.preload[first])
+        rows["heard"].append([one.heard for one in odds])
+        rows["turning"].append([name != STILL_WHEEL_HEAD for name in names])
         rows["is_hard"].append(table.is_hard[first])
         rows["unfamiliar"].append(model.unfamiliar_of(evidence).is_unfamiliar)
     rows["zones"] = list(zones)
@@ -132,6 +152,7 @@ def cross_validate(
     n_outer: int = 7,
     n_folds: int = 5,
     modes: Sequence[tuple[str, bool, bool]] = MODES,
+    min_skill: float = MIN_SKILL,
     progress: Progress | None = None,
 ) -> tuple[dict[str, Predictions], list[dict[str, str]]]:
     """Judge every car by a model fitted, chosen and calibrated without it.
@@ -148,12 +169,14 @@ def cross_validate(
     for number, held in enumerate(folds, start=1):
         if progress:
             progress(f"Fold {number} of {len(folds)}: {int((~held).sum())} takes to learn from")
-        fitted = fit_model(table.select(~held), families=families, n_folds=n_folds)
+        known = table.select(~held)
+        fitted = fit_model(known, families=families, n_folds=n_folds, min_skill=min_skill)
+        rates = base_rates(known)
         chosen.append(fitted.chosen)
         test = table.select(held)
         for name, with_baseline, centre_only in modes:
             found = predict(
-                fitted.model, test, with_baseline=with_baseline, centre_only=centre_only
+                fitted.model, test, rates, with_baseline=with_baseline, centre_only=centre_only
             )
             if found.check.size:
                 parts[name].append(found)
@@ -166,9 +189,7 @@ def summarise(found: Predictions, *, n_bootstrap: int = 300) -> dict[str, Any]:
     snug = ~any_loose
 
     def auc_of(scores: FloatArray, labels: BoolArray) -> Figure:
-        return over_cars(
-            lambda rows: roc_auc(scores[rows], labels[rows]), found.car, n_bootstrap=n_bootstrap
-        )
+        return auc_over_cars(scores, labels, found.car, n_bootstrap=n_bootstrap)
 
     def share(hits: BoolArray, among: BoolArray) -> Figure:
         chosen = np.flatnonzero(among)
@@ -193,17 +214,22 @@ def summarise(found: Predictions, *, n_bootstrap: int = 300) -> dict[str, Any]:
         "familiar_share": float(np.mean(~found.unfamiliar)),
         "zone_auc": {},
     }
+    wheels = np.array([str(zone).startswith("wheel_") for zone in found.zones])
     for k, zone in enumerate(found.zones):
-        if found.loose[:, k].any():
+        if found.loose[:, k].any() and not wheels[k]:
             result["zone_auc"][str(zone)] = auc_of(found.probability[:, k], found.loose[:, k])
-    play: BoolArray = np.asarray((found.loose & (found.turns > 0.0)).any(axis=1))
+    for label, chosen in (("driven wheels", found.turning), ("wheels at rest", ~found.turning)):
+        rows, places = np.nonzero(chosen & wheels)
+        p, y, cars = found.probability[rows, places], found.loose[rows, places], found.car[rows]
+        if y.any():
+            result["zone_auc"][label] = auc_over_cars(p, y, cars, n_bootstrap=n_bootstrap)
+    # Loose with play, in a part that turns or carries the drive, against snug: the rest (preload
+    # lost without play, wheels that do not turn) makes hardly any sound.
+    play: BoolArray = np.asarray((found.loose & (found.turns > 0.0) & found.turning).any(axis=1))
     clear = np.flatnonzero(play | snug)
     if play.any() and snug.any():
-        # Loose with play against snug: cases that lost preload only make hardly any sound.
-        result["any_play_auc"] = over_cars(
-            lambda rows: roc_auc(score[clear][rows], play[clear][rows]),
-            found.car[clear],
-            n_bootstrap=n_bootstrap,
+        result["any_play_auc"] = auc_over_cars(
+            score[clear], play[clear], found.car[clear], n_bootstrap=n_bootstrap
         )
     if any_loose.any():
         result["first_zone_hit"] = share(first_hits(found.probability, found.loose, 1), any_loose)
@@ -232,7 +258,8 @@ def wheel_axle_hits(found: Predictions) -> tuple[float, float] | None:
     if wheels.sum() < 4:
         return None
     loose = found.loose[:, wheels]
-    rows = np.flatnonzero(loose.sum(axis=1) == 1)
+    # Cars of which all wheels turn: elsewhere the layout alone halves the choice.
+    rows = np.flatnonzero((loose.sum(axis=1) == 1) & found.turning[:, wheels].all(axis=1))
     if rows.size == 0:
         return None
     names = [str(zone) for zone in found.zones[wheels]]

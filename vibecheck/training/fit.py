@@ -9,19 +9,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vibecheck.car.zones import WHEEL_ZONES
 from vibecheck.errors import InputError
 from vibecheck.features.catalogue import NAMES
 from vibecheck.model.assessment import ZoneOdds
 from vibecheck.model.baseline import MAD_TO_SD, baseline_z, masked_median, pooled_spread
 from vibecheck.model.calibration import combine, fit_dependence, fit_sigmoid, fit_spread, log_odds
-from vibecheck.model.heads import WHEEL_HEAD, Head, head_of
+from vibecheck.model.heads import STILL_WHEEL_HEAD, WHEEL_HEAD, Head, head_of
 from vibecheck.model.inputs import InputLayout, relation
 from vibecheck.model.looseness import LoosenessModel, Population
 from vibecheck.model.pipelines import scorer_from_pipeline
 from vibecheck.model.unfamiliar import Familiarity, fit_familiarity
 from vibecheck.training.families import FAMILIES, Family
-from vibecheck.training.metrics import log_loss, roc_auc
+from vibecheck.training.metrics import auc_over_cars, log_loss, roc_auc
 from vibecheck.training.table import FeatureTable
 
 FloatArray = NDArray[np.float64]
@@ -30,6 +29,9 @@ Progress = Callable[[str], None]
 
 UNFAMILIAR_QUANTILE = 0.99
 """Share of held-out cars' checks that count as familiar."""
+MIN_SKILL = 0.55
+"""A head whose held-out ROC area is not surely above this has no skill and is left out: its zones
+are then ranked by history alone, and the tool says that it cannot hear them."""
 MIN_LOOSE_CARS = 4
 """A zone needs loose cases in this many cars before a head is fitted for it."""
 LINEAR_MARGIN = 0.005
@@ -109,7 +111,7 @@ def head_rows(
     table: FeatureTable, population: Population, name: str, *, with_baseline: bool
 ) -> tuple[InputLayout, Rows]:
     """Build the rows of one head from a table."""
-    layout = InputLayout(NAMES, with_baseline, crossed=name == WHEEL_HEAD)
+    layout = InputLayout(NAMES, with_baseline, crossed=name in (WHEEL_HEAD, STILL_WHEEL_HEAD))
     standard = population.standard(table.values, table.missing)
     z = np.full_like(standard, np.nan)
     usable = np.ones(table.n_takes, dtype=bool)
@@ -119,19 +121,22 @@ def head_rows(
             usable[row] = baseline is not None
             distance, gone = baseline_z(table.vector(row), baseline, population.within)
             z[row] = np.where(gone, np.nan, distance)
-    zones = [zone for zone in table.zones.tolist() if head_of(zone) == name]
-    takes = np.flatnonzero(usable)
-    take = np.repeat(takes, len(zones))
-    zone = np.tile(np.array(zones), takes.size)
-    places = [table.zones.tolist().index(name_of) for name_of in zones]
+    pairs = [
+        (row, place)
+        for row in np.flatnonzero(usable)
+        for place, zone in enumerate(table.zones.tolist())
+        if head_of(zone, str(table.layout[row])) == name
+    ]
+    take = np.array([row for row, _ in pairs], dtype=np.intp)
+    place = np.array([place for _, place in pairs], dtype=np.intp)
+    zone = table.zones[place]
     x = layout.rows(
         standard[take],
         z[take],
         [relation(str(table.spot[t]), str(w)) for t, w in zip(take, zone, strict=True)],
         table.sensor[take] == "accelerometer",
     )
-    loose = table.loose[takes][:, places].reshape(-1)
-    return layout, Rows(x, loose, take, zone)
+    return layout, Rows(x, table.loose[take, place], take, zone)
 
 
 def held_out_scores(
@@ -234,11 +239,31 @@ def _directions(layout: InputLayout, rows: Rows) -> FloatArray:
     return direction
 
 
+def heads_of(table: FeatureTable) -> list[str]:
+    """Heads for which the table holds loose cases in enough cars."""
+    cars: dict[str, set[str]] = {}
+    for row, place in zip(*np.nonzero(table.loose), strict=True):
+        name = head_of(str(table.zones[place]), str(table.layout[row]))
+        cars.setdefault(name, set()).add(str(table.car[row]))
+    return sorted(name for name, found in cars.items() if len(found) >= MIN_LOOSE_CARS)
+
+
+def base_rates(table: FeatureTable) -> dict[str, float]:
+    """Share of loose cases of every head's zones."""
+    cases: dict[str, list[bool]] = {}
+    for row in range(table.n_takes):
+        for place, zone in enumerate(table.zones.tolist()):
+            name = head_of(zone, str(table.layout[row]))
+            cases.setdefault(name, []).append(bool(table.loose[row, place]))
+    return {name: float(np.mean(found)) for name, found in cases.items()}
+
+
 def fit_model(
     table: FeatureTable,
     *,
     families: Sequence[Family] = FAMILIES,
     n_folds: int = 5,
+    min_skill: float = MIN_SKILL,
     about: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
 ) -> Fitted:
@@ -251,6 +276,8 @@ def fit_model(
         In order of preference: an earlier one wins a near tie.
     n_folds : int
         Folds of whole cars.
+    min_skill : float
+        Lower end of the held-out ROC area (90 % interval over cars) that a head must reach.
     about : mapping, optional
         Kept in the model.
     progress : callable, optional
@@ -258,14 +285,7 @@ def fit_model(
     """
     say = progress or (lambda _sentence: None)
     population = fit_population(table)
-    names = sorted(
-        {
-            head_of(str(zone))
-            for place, zone in enumerate(table.zones)
-            if np.unique(table.car[table.loose[:, place]]).size >= MIN_LOOSE_CARS
-            or str(zone) in WHEEL_ZONES
-        }
-    )
+    names = heads_of(table)
     heads: dict[tuple[str, bool], Head] = {}
     pipelines: dict[str, Any] = {}
     chosen: dict[str, str] = {}
@@ -279,8 +299,13 @@ def fit_model(
             head, pipeline, family, loss, ratio = fit_head(
                 table, layout, rows, families=families, n_folds=n_folds
             )
+            losses[key] = loss
+            skill = auc_over_cars(ratio, rows.loose, table.car[rows.take], n_bootstrap=100)
+            if skill.low < min_skill:
+                say(f"{key} shows no skill on held-out cars: ROC area {skill}")
+                continue
             heads[name, with_baseline] = head
-            pipelines[key], chosen[key], losses[key] = pipeline, family, loss
+            pipelines[key], chosen[key] = pipeline, family
             for t, zone, value in zip(rows.take, rows.zone, ratio, strict=True):
                 by_zone = held_out[with_baseline].setdefault(str(table.check[t]), {})
                 by_zone.setdefault(str(zone), []).append(float(value))
@@ -310,14 +335,17 @@ def _with_any(
     for with_baseline, by_check in held_out.items():
         for check, by_zone in by_check.items():
             zones = []
+            layout = str(table.layout[first[check]])
             for zone, ratios in by_zone.items():
-                head = model.heads[head_of(zone), with_baseline]
+                head = model.heads[head_of(zone, layout), with_baseline]
                 total = combine(ratios, head.dependence)
                 zones.append(ZoneOdds(zone, total, total, total, heard=True))
-            score = model.any_score(zones)
+            score = model.any_score(zones, layout)
             if score is not None:
                 scores.append(score)
                 labels.append(bool(table.loose[first[check]].any()))
+    if not scores:
+        return model
     offset, slope = fit_sigmoid(np.array(scores), np.array(labels))
     prior = float(np.mean(labels))
     return LoosenessModel(

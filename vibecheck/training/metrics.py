@@ -121,3 +121,18 @@ def over_cars(
         return Figure(value, float("nan"), float("nan"))
     low, high = np.quantile(draws, [0.05, 0.95])
     return Figure(float(value), float(low), float(high))
+
+
+def auc_over_cars(
+    scores: FloatArray,
+    labels: NDArray[np.bool_],
+    cars: Sequence[str] | NDArray[np.str_],
+    *,
+    n_bootstrap: int = 300,
+) -> Figure:
+    """Area under the ROC curve with its interval over cars."""
+
+    def area(rows: NDArray[np.intp]) -> float:
+        return roc_auc(scores[rows], labels[rows])
+
+    return over_cars(area, cars, n_bootstrap=n_bootstrap)

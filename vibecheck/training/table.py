@@ -27,8 +27,8 @@ class FeatureTable:
     Attributes
     ----------
     values, missing : ndarray, shape (n_takes, n_features)
-    car, check, file, sha256, spot, sensor : ndarray of str, shape (n_takes,)
-        ``check`` is unique over cars.
+    car, check, layout, file, sha256, spot, sensor : ndarray of str, shape (n_takes,)
+        ``check`` is unique over cars; ``layout`` tells which wheels are driven.
     limited : ndarray of bool, shape (n_takes,)
         The quality gate found limits.
     is_baseline : ndarray of bool, shape (n_takes,)
@@ -46,6 +46,7 @@ class FeatureTable:
     missing: BoolArray
     car: TextArray
     check: TextArray
+    layout: TextArray
     file: TextArray
     sha256: TextArray
     spot: TextArray
