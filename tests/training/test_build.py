@@ -1,0 +1,181 @@
+"""From a manifest to a feature table, and from metrics to the model's page."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from vibecheck.errors import InputError
+from vibecheck.features.catalogue import CATALOGUE_VERSION
+from vibecheck.training.build import build_table, code_fingerprint, data_hash, read_manifest
+from vibecheck.training.card import LIMITS, model_page
+from vibecheck.training.evaluate import (
+    MODES,
+    base_rates,
+    plain,
+    predict,
+    reliability,
+    summarise,
+)
+from vibecheck.training.fit import Fitted
+from vibecheck.training.table import FeatureTable
+
+CAR = """name = "Testbed"
+layout = "rwd"
+[drivetrain]
+motor_poles = 4
+kv_rpm_per_v = 2000.0
+cells = 3
+pinion_teeth = 20
+spur_teeth = 50
+internal_ratio = 2.5
+tyre_diameter_mm = 100.0
+"""
+
+
+def write_take(path: Path, seed: int) -> str:
+    """A spin-up of tones and noise, 8 kHz, 6 s."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(48_000) / 8000.0
+    hz = np.interp(time_s, [0.0, 1.0, 3.0, 4.5, 6.0], [0.0, 0.0, 150.0, 150.0, 40.0])
+    turns = np.cumsum(hz) / 8000.0
+    tone = sum(np.cos(2 * np.pi * order * turns) for order in (1.0, 2.0, 20.0)) * (hz > 0)
+    sound = 0.05 * tone + (0.002 + 0.02 * hz / 150.0) * rng.standard_normal(time_s.size)
+    soundfile.write(path, sound, 8000, subtype="PCM_16")
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+@pytest.fixture(scope="module")
+def manifest(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("set")
+    (folder / "car.toml").write_text(CAR, encoding="utf-8")
+    rows = []
+    for k, (kind, preload, turns) in enumerate(
+        [("baseline", 1.0, 0.0), ("loose", 0.0, 0.5), ("loose", 0.3, 0.0), ("speech", 1.0, 0.0)]
+    ):
+        file = f"{k}.wav"
+        digest = write_take(folder / file, k)
+        rows.append(
+            {
+                "file": file,
+                "sha256": digest,
+                "car": "Testbed",
+                "car_file": "car.toml",
+                "bench_check": f"check {k}",
+                "kind": kind,
+                "sensor": "microphone",
+                "spot": "centre",
+                "motor_mount_preload": preload,
+                "motor_mount_turns": turns,
+            }
+        )
+    (folder / "text.wav").write_text("hello", encoding="utf-8")
+    rows.append({**rows[0], "file": "text.wav", "sha256": "0" * 64, "bench_check": "check 9"})
+    path = folder / "manifest.csv"
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+    return path
+
+
+def test_labels_are_what_a_hand_check_would_find(manifest: Path) -> None:
+    rows = read_manifest(manifest)
+    assert [row.is_loose("motor_mount") for row in rows[:4]] == [False, True, True, False]
+
+
+def test_table_from_takes_and_again_from_the_cache(manifest: Path, tmp_path: Path) -> None:
+    rows = read_manifest(manifest)
+    counts = []
+    table, left_out = build_table(
+        rows, cache=tmp_path, n_jobs=1, progress=lambda done, total: counts.append((done, total))
+    )
+    assert counts[-1] == (5, 5)
+    assert table.n_takes == 4
+    assert len(left_out) == 1
+    assert left_out[0].startswith("text.wav")
+    assert table.is_baseline.tolist() == [True, False, False, False]
+    assert table.is_hard.tolist() == [False, False, False, True]
+    assert table.loose[:, 0].tolist() == [False, True, True, False]
+    assert set(table.layout.tolist()) == {"rwd"}
+    assert np.isfinite(table.values).all()
+    assert (~table.missing).any()
+    kept = list((tmp_path / code_fingerprint()).glob("*.npz"))
+    assert len(kept) == 4
+    for row in rows[:4]:
+        row.file.rename(row.file.with_suffix(".gone"))
+    try:
+        again, _ = build_table(rows[:4], cache=tmp_path, n_jobs=1)
+    finally:
+        for row in rows[:4]:
+            row.file.with_suffix(".gone").rename(row.file)
+    np.testing.assert_array_equal(again.values, table.values)
+    assert data_hash(again) == data_hash(table)
+
+
+def test_nothing_usable_is_refused(manifest: Path) -> None:
+    with pytest.raises(InputError, match="No take of the manifest is usable"):
+        build_table(read_manifest(manifest)[4:], n_jobs=1)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "holds no take"),
+        ("file,sha256\na,b\n", 'lacks the column "car"'),
+        ("file,sha256,car,car_file,bench_check,kind,sensor,spot\na,b,c,d,e,f,g,h\n", "zone states"),
+        (
+            "file,sha256,car,car_file,bench_check,kind,sensor,spot,x_preload,x_turns\n"
+            "a,b,c,d,e,f,g,h,one,0\n",
+            "must be numbers",
+        ),
+    ],
+)
+def test_bad_manifests_are_refused(tmp_path: Path, text: str, words: str) -> None:
+    path = tmp_path / "manifest.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=words):
+        read_manifest(path)
+
+
+def test_a_missing_manifest_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="cannot be read"):
+        read_manifest(tmp_path / "absent.csv")
+
+
+def test_the_models_page_says_simulated_on_every_table(fitted: Fitted, table: FeatureTable) -> None:
+    rates = base_rates(table)
+    modes = {}
+    rows = {}
+    for name, with_baseline, centre_only in MODES[:2]:
+        found = predict(
+            fitted.model, table, rates, with_baseline=with_baseline, centre_only=centre_only
+        )
+        modes[name] = plain(summarise(found, n_bootstrap=10))
+        rows[name] = reliability(found)
+    about = {
+        **fitted.model.about,
+        "limits": LIMITS,
+        "n_checks": 1,
+        "n_cars": 1,
+        "catalogue_version": CATALOGUE_VERSION,
+        "loose_preload": 0.6,
+        "versions": {"scikit-learn": "1", "numpy": "2"},
+        "metrics": {"n_outer": 3, "modes": modes, "reliability": rows, "chosen": fitted.chosen},
+    }
+    page = model_page(about)
+    sections = [part for part in page.split("\n## ") if "\n|---" in part]
+    assert len(sections) >= 5
+    for part in sections:
+        assert "simulated" in part.lower(), part[:80]
+    for word in ("reached", "missed by"):
+        if word in page:
+            break
+    else:
+        pytest.fail("the page does not say whether the aims were met")
+    assert "The full hand check is always due" in page
