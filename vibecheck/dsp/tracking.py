@@ -14,16 +14,28 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from vibecheck.dsp import tracking_evidence as evidence
+from vibecheck.dsp import tracking_lines as line_reader
 from vibecheck.dsp import tracking_path as path_search
 from vibecheck.dsp import tracking_refine as refinement
 from vibecheck.dsp.tracking_evidence import Line
 from vibecheck.dsp.tracking_front import Front, decorrelated, short_time_levels
 from vibecheck.dsp.tracking_phases import stretches
-from vibecheck.dsp.tracking_readings import Rival, rival_ratios, strongest_rival
+from vibecheck.dsp.tracking_readings import (
+    Rival,
+    impossible_jumps,
+    rejoined,
+    rival_ratios,
+    strongest_rival,
+)
 
 STEEPEST_SLEW_HZ_S = 300.0
+IMPOSSIBLE_SLEW_HZ_S = 1000.0  # no motor of a model does this, not even braked
+JUMP_SHARE = 0.15  # share of the running that must lie beyond a jump to doubt the whole track
+BLINK_S = 0.1  # nor does it stop and start again within this time
 BRIDGE_S = 0.25  # a gap this short between two running stretches is a lost line, not a stop
 SHORTEST_RUN_S = 0.25
+STEADY_SPREAD = 0.01  # a shaft at constant speed stays within this share of its median
+MAINS_TOLERANCE = 0.002  # public grids keep well within this share of 50 or 60 Hz
 MOST_LINES = 6  # lines used in the phase fit: the ones that say most
 
 
@@ -70,31 +82,43 @@ def track(
     step_s = 2.0 * front.hop_s
     whitened = [evidence.whiten(level) for level in front.levels]
     standing = [evidence.standing_lines(item, step_s) for item in whitened]
-    doubtful = [
-        evidence.discount_standing(item, where)
-        for item, where in zip(whitened, standing, strict=True)
-    ]
     candidates = path_search.candidate_grid(low_hz, high_hz)
-    cells = path_search.speed_cells(candidates, STEEPEST_SLEW_HZ_S, step_s)
-    found = _search(doubtful, candidates, cells, lines, step_s)
+    found = _search(
+        [evidence.without_standing(w, s) for w, s in zip(whitened, standing, strict=True)],
+        candidates, lines, step_s,
+    )  # fmt: skip
+    fitted = _fitted(whitened, front, lines, found)
     if not (found.coarse_hz > 0.0).any() and any(where.any() for where in standing):
         # Nothing moves, but lines stand: a shaft at constant speed looks like this.
-        doubtful = whitened
-        found = _search(whitened, candidates, cells, lines, step_s)
-    speed, sd, span = _refined(doubtful, front, lines, found)
+        steady = _search(whitened, candidates, lines, step_s)
+        steady_fit = _fitted(whitened, front, lines, steady)
+        if _is_steady_shaft(steady, steady_fit[0]):
+            found, fitted = steady, steady_fit
+    speed, sd, span = fitted
     n_frames = front.time_s.size
-    n_steps = found.coarse_hz.size
-    at_steps = np.where(
-        found.coarse_hz > 0.0, speed[np.minimum(2 * np.arange(n_steps), n_frames - 1)], 0.0
-    )
+    steps = np.minimum(2 * np.arange(found.coarse_hz.size), n_frames - 1)
+    at_steps = np.where(found.coarse_hz > 0.0, speed[steps], 0.0)
+    jumps = impossible_jumps(found.scores, candidates, at_steps, *_inertia(step_s))
+    certainty = found.certainty.copy()
+    for jump in jumps:
+        part = slice(jump.first, jump.last)
+        certainty[part] = np.minimum(certainty[part], 0.5)
     rival = strongest_rival(found.scores, candidates, at_steps, rival_ratios(lines))
-    certainty = found.certainty
+    longest = max(jumps, key=lambda jump: jump.last - jump.first, default=None)
+    if longest is not None and longest.last - longest.first > JUMP_SHARE * np.sum(at_steps > 0.0):
+        rival = longest.rival
     if rival is not None:
         # Two readings that fit alike halve the trust in either.
-        certainty = np.where(at_steps > 0.0, certainty / (1.0 + np.exp(-rival.log_odds)), certainty)
+        odds = np.clip(rival.log_odds if rival.clear else min(rival.log_odds, 1.0), 0.0, 50.0)
+        certainty = np.where(at_steps > 0.0, certainty / (1.0 + np.exp(-odds)), certainty)
     certainty = np.repeat(certainty, 2)
     certainty = np.append(certainty, certainty[-1:])[:n_frames]
     return Tracked(front.time_s, front.hop_s, speed, sd, certainty, span, rival, 1.0 / step_s)
+
+
+def _inertia(step_s: float) -> tuple[float, int]:
+    """Steepest change per step, and the longest gap (in steps) that inertia reaches across."""
+    return IMPOSSIBLE_SLEW_HZ_S * step_s, max(2, round(2.0 * BRIDGE_S / step_s))
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,27 +135,52 @@ class _Found:
 def _search(
     whitened: Sequence[evidence.Whitened],
     candidates: NDArray[np.float64],
-    cells: path_search.Cells,
     lines: Sequence[Line],
     step_s: float,
 ) -> _Found:
     scores = evidence.candidate_evidence(whitened, candidates, lines)
-    path = path_search.likeliest_path(np.maximum.reduceat(scores, cells.start, axis=0))
+    cells = path_search.speed_cells(candidates, STEEPEST_SLEW_HZ_S, step_s)
+    path = path_search.likeliest_path(path_search.pooled(scores, cells))
     raw = np.where(path.cell >= 0, cells.centre_hz[path.cell], 0.0)
     coarse = tidied(raw, step_s)
+    coarse = tidied(rejoined(scores, candidates, coarse, *_inertia(step_s)), step_s)
     cell_hz = np.maximum(STEEPEST_SLEW_HZ_S * step_s / path_search.REACH, 0.01 * coarse)
     width = evidence.resolution(whitened, lines, coarse)
     reach = 1.5 * cell_hz + 0.75 * ndimage.maximum_filter1d(width, 5)
     certainty = path.within(cells, coarse - reach, coarse + reach)
-    # Steps that tidying changed: what the posterior says of the state now reported.
+    # Steps that tidying changed: the state now reported is less sure than the path's own.
     off = path.posterior[:, -1]
-    changed = (raw > 0.0) != (coarse > 0.0)
-    certainty = np.where(changed & (coarse <= 0.0), off, certainty)
-    certainty = np.where(changed & (coarse > 0.0), 0.5 * (1.0 - off), certainty)
+    certainty = np.where((raw > 0.0) & (coarse <= 0.0), off, certainty)
+    bridged = (coarse > 0.0) & (
+        np.abs(np.log(np.where(coarse > 0, coarse, 1.0) / _positive(raw))) > 0.1
+    )
+    certainty = np.where(bridged, np.minimum(certainty, 0.5 * (1.0 - off)), certainty)
     for first, end in stretches(coarse > 0.0):
         smooth = ndimage.uniform_filter1d(np.log(coarse[first:end]), 3, mode="nearest")
         coarse[first:end] = np.exp(smooth)
     return _Found(coarse, reach, width, np.clip(certainty, 0.0, 1.0), scores)
+
+
+def _positive(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.where(values > 0.0, values, 1e-3)
+
+
+def _is_steady_shaft(found: _Found, speed_hz: NDArray[np.float64]) -> bool:
+    """Tell a shaft at constant speed from hum: sure of itself, steady, and not at mains."""
+    running = speed_hz > 0.0
+    if not running.any() or found.certainty[found.coarse_hz > 0.0].mean() < 0.6:
+        return False
+    speed = float(np.median(speed_hz[running]))
+    spread = float(np.quantile(np.abs(speed_hz[running] / speed - 1.0), 0.9))
+    return (
+        spread < STEADY_SPREAD and min(_off_multiple(speed, 50.0), _off_multiple(speed, 60.0)) > 0
+    )
+
+
+def _off_multiple(speed_hz: float, mains_hz: float) -> float:
+    """How far beyond the mains' tolerance a speed is from its multiples (0 within it)."""
+    nearest = max(1.0, round(speed_hz / mains_hz)) * mains_hz
+    return max(0.0, abs(speed_hz / nearest - 1.0) - MAINS_TOLERANCE)
 
 
 def tidied(coarse_hz: NDArray[np.float64], step_s: float) -> NDArray[np.float64]:
@@ -139,12 +188,15 @@ def tidied(coarse_hz: NDArray[np.float64], step_s: float) -> NDArray[np.float64]
     out = coarse_hz.copy()
     n = out.size
     for first, end in stretches(out <= 0.0):
-        if first == 0 or end == n or (end - first) * step_s > BRIDGE_S:
+        if first == 0 or end == n:
             continue
         before, after = out[first - 1], out[end]
-        if abs(after - before) > STEEPEST_SLEW_HZ_S * (end - first + 1) * step_s:
-            continue
-        out[first:end] = np.interp(np.arange(first, end), [first - 1, end], [before, after])
+        gap_s = (end - first) * step_s
+        rate = abs(after - before) / (gap_s + step_s)
+        gentle = gap_s <= BRIDGE_S and rate <= STEEPEST_SLEW_HZ_S
+        blink = gap_s <= BLINK_S and rate <= IMPOSSIBLE_SLEW_HZ_S
+        if gentle or blink:
+            out[first:end] = np.interp(np.arange(first, end), [first - 1, end], [before, after])
     shortest = min(SHORTEST_RUN_S, 0.4 * n * step_s)
     for first, end in stretches(out > 0.0):
         if (end - first) * step_s < shortest:
@@ -152,7 +204,7 @@ def tidied(coarse_hz: NDArray[np.float64], step_s: float) -> NDArray[np.float64]
     return out
 
 
-def _refined(
+def _fitted(
     whitened: Sequence[evidence.Whitened], front: Front, lines: Sequence[Line], found: _Found
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.intp]]:
     """Frames from steps, then the phase fit on each running stretch."""
@@ -172,8 +224,8 @@ def _refined(
         speed[a:b] = np.interp(at, centres, fine[first:end])
         prior[a:b] = 0.25 * np.interp(at, centres, found.width_hz[first:end])
         prior[a:b] *= np.where(outside[a:b], 3.0, 1.0)
-    amplitudes = refinement.line_amplitudes(front, whitened, lines, speed)
-    amplitudes = refinement.strongest(amplitudes, MOST_LINES)
+    amplitudes = line_reader.line_amplitudes(front, whitened, lines, speed)
+    amplitudes = line_reader.strongest(amplitudes, MOST_LINES)
     for a, b in stretches(speed > 0.0):
         part = replace(
             amplitudes,

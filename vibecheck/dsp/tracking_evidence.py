@@ -22,10 +22,9 @@ FLOOR_QUANTILE = 0.4
 FLOOR_BINS = 24
 PRESENT = 0.7  # prior probability that a known order shows in the spectrum at all
 STRAY = 0.02  # prior probability that an unrelated line sits in a given bin
-STRAY_STANDING = 0.6  # the same, where a line stood still for the whole recording
 STANDING_PART_S = 0.5
 STANDING_PARTS = 6
-STANDING_OVER_FLOOR = 4.0
+STANDING_OVER_FLOOR = 2.0
 FLANK_SHARE = 0.1
 LONG_UP_TO_HZ = 450.0  # as far up as steady lines profit from the long window
 TWO_LOOKS_COST = 0.3
@@ -38,12 +37,13 @@ _TABLE_SIZE = 1024
 class Line:
     """One order to look for: events per turn of the reference shaft, and its say (0–1).
 
-    ``demand`` adds to what its absence costs: 0 for a line that may well be missing.
+    ``demand`` (over -1) scales what its absence costs by ``1 + demand``: below 0 for a line that
+    may well be missing.
     """
 
     order: float
     weight: float = 1.0
-    demand: float = 0.0
+    demand: float = -0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +84,7 @@ def vote_table(n_looks: int, stray: float = STRAY) -> NDArray[np.float32]:
     theirs = np.logaddexp(
         np.log1p(-stray), np.log(stray) + special.logsumexp(log_ratio, axis=1, b=weak)
     )
-    table = (ours - theirs).astype(np.float32)
+    table: NDArray[np.float32] = (ours - theirs).astype(np.float32)
     table.setflags(write=False)
     return table
 
@@ -186,14 +186,11 @@ def standing_lines(whitened: Whitened, step_s: float) -> NDArray[np.bool_]:
     return standing
 
 
-def discount_standing(whitened: Whitened, standing: NDArray[np.bool_]) -> Whitened:
-    """Let standing lines vote little: they most likely belong to something else."""
+def without_standing(whitened: Whitened, standing: NDArray[np.bool_]) -> Whitened:
+    """Take the vote from standing lines: they most likely belong to something else."""
     if not standing.any():
         return whitened
-    looks = 1 if whitened.level.hop_share < 0.5 else 2
-    table = vote_table(looks * whitened.level.spectrum.shape[0], STRAY_STANDING)
-    doubtful = _votes(whitened.power, table)
-    votes = np.where(standing[:, np.newaxis], doubtful, whitened.votes)
+    votes = np.where(standing[:, np.newaxis], np.float32(0.0), whitened.votes)
     return replace(whitened, votes=votes)
 
 

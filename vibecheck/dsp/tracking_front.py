@@ -76,7 +76,8 @@ def low_pass_taps(factor: int, stop_db: float = 65.0) -> NDArray[np.float32]:
     n = np.arange(-half, half + 1)
     beta = 0.1102 * (stop_db - 8.7)
     taps = np.sinc(n / factor) * np.kaiser(n.size, beta)
-    return (taps / taps.sum()).astype(np.float32)
+    out: NDArray[np.float32] = (taps / taps.sum()).astype(np.float32)
+    return out
 
 
 def decimate(x: NDArray[np.float32], factor: int) -> NDArray[np.float32]:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 REACH = 4  # cells that the speed may move per step
+RESCALE = 4  # steps between rescalings of the forward-backward state
 STEP_COST = 0.5  # log-probability per cell moved (Laplace prior)
 
 
@@ -31,7 +32,7 @@ class Path:
     """
 
     cell: NDArray[np.intp]
-    posterior: NDArray[np.float32]
+    posterior: NDArray[np.float64]
 
     def within(
         self, cells: Cells, low: NDArray[np.float64], high: NDArray[np.float64]
@@ -64,6 +65,16 @@ def speed_cells(candidates_hz: NDArray[np.float64], slew_hz_s: float, step_s: fl
     return Cells(start, centre)
 
 
+def pooled(scores: NDArray[np.float32], cells: Cells) -> NDArray[np.float32]:
+    """Best candidate of each cell: ``scores[candidate, step]`` to ``[cell, step]``."""
+    size = np.diff(np.append(cells.start, scores.shape[0]))
+    best = scores[cells.start]
+    for member in range(1, int(size.max())):
+        which = np.flatnonzero(size > member)
+        best[which] = np.maximum(best[which], scores[cells.start[which] + member])
+    return best
+
+
 def likeliest_path(
     evidence: NDArray[np.float32], *, start_log: float = -6.0, stop_log: float = -6.0
 ) -> Path:
@@ -91,7 +102,6 @@ def _viterbi(
 ) -> NDArray[np.intp]:
     n_steps, n_cells = scores.shape
     total = np.empty((n_steps, n_cells), np.float32)
-    off = np.empty(n_steps, np.float32)
     from_off = np.zeros((n_steps, n_cells), bool)
     padded = np.full(n_cells + 2 * REACH, -1e30, np.float32)
     view = np.lib.stride_tricks.sliding_window_view(padded, 2 * REACH + 1).T
@@ -99,23 +109,21 @@ def _viterbi(
     column = moves[::-1, np.newaxis]
     ranked = np.empty((2 * REACH + 1, n_cells), np.float32)
     best = np.empty(n_cells, np.float32)
+    # Totals are kept relative to the off state, which stays at zero.
     total[0] = scores[0] - np.float32(np.log(n_cells))
-    off[0] = 0.0
+    stopped = np.zeros(n_steps, bool)
     inner[:] = total[0]
-    last_off = 0.0
     for step in range(1, n_steps):
         np.add(view, column, out=ranked)
-        np.max(ranked, axis=0, out=best)
-        entry = last_off + enter
-        off_next = max(last_off, float(inner.max()) + leave)
-        np.greater(entry, best, out=from_off[step])
-        np.maximum(best, entry, out=best)
+        ranked.max(axis=0, out=best)
+        np.less(best, enter, out=from_off[step])
+        np.maximum(best, enter, out=best)
         np.add(best, scores[step], out=total[step])
-        # Keep the numbers small: off is the reference.
-        total[step] -= off_next
-        off[step] = 1.0 if off_next > last_off else 0.0  # 1: fell into off here
+        into_off = float(inner.max()) + float(leave)
+        if into_off > 0.0:
+            stopped[step] = True
+            total[step] -= np.float32(into_off)
         inner[:] = total[step]
-        last_off = 0.0
     cell = np.empty(n_steps, np.intp)
     state = int(total[-1].argmax()) if total[-1].max() > 0.0 else -1
     for step in range(n_steps - 1, -1, -1):
@@ -124,7 +132,7 @@ def _viterbi(
             break
         previous = total[step - 1]
         if state < 0:
-            state = int(previous.argmax()) if off[step] > 0.0 else -1
+            state = int(previous.argmax()) if stopped[step] else -1
         elif from_off[step, state]:
             state = -1
         else:
@@ -137,40 +145,44 @@ def _viterbi(
 
 def _forward_backward(
     scores: NDArray[np.float32], kernel: NDArray[np.float32], start_log: float, stop_log: float
-) -> NDArray[np.float32]:
+) -> NDArray[np.float64]:
     n_steps, n_cells = scores.shape
-    p_start, p_stop = np.float32(np.exp(start_log)), np.float32(np.exp(stop_log))
-    stay_on, stay_off = 1 - p_stop, 1 - p_start
-    enter = p_start / np.float32(n_cells)
+    p_start, p_stop = float(np.exp(start_log)), float(np.exp(stop_log))
+    enter = p_start / n_cells
+    # Between two rescalings the state shrinks by at most RESCALE times the largest score.
     peak = np.maximum(scores.max(axis=1), 0.0)
-    likelihood = np.exp(np.column_stack([scores, np.zeros(n_steps, np.float32)]) - peak[:, None])
-    tiny = np.float32(1e-20)
-    forward = np.empty((n_steps, n_cells + 1), np.float32)
-    state = np.full(n_cells + 1, 0.5 / n_cells, np.float32)
+    likelihood = np.empty((n_steps, n_cells + 1))
+    np.exp(scores - peak[:, np.newaxis], out=likelihood[:, :-1])
+    np.exp(-peak, out=likelihood[:, -1])
+    step_on = kernel.astype(np.float64) * (1.0 - p_stop)
+    stay_off = 1.0 - p_start
+    forward = np.empty((n_steps, n_cells + 1))
+    state = np.full(n_cells + 1, 0.5 / n_cells)
     state[-1] = 0.5
     for step in range(n_steps):
         if step:
             off = state[-1]
-            state[:-1] = np.convolve(state[:-1], kernel, "same")
-            state *= stay_on
+            on = state[:-1].sum()
+            state[:-1] = np.correlate(state[:-1], step_on, "same")
             state[:-1] += off * enter
-            state[-1] = off * stay_off + (1 - off) * p_stop
+            state[-1] = off * stay_off + on * p_stop
         state *= likelihood[step]
-        state += tiny
-        state /= state.sum()
+        if step % RESCALE == 0:
+            state /= state.max()
+            state += 1e-40
         forward[step] = state
-    backward = np.ones(n_cells + 1, np.float32)
+    state = np.ones(n_cells + 1)
     for step in range(n_steps - 1, -1, -1):
-        forward[step] *= backward
+        forward[step] *= state
         if step:
-            backward *= likelihood[step]
-            off = backward[-1]
-            mean_on = backward[:-1].sum() * enter
-            backward[:-1] = np.convolve(backward[:-1], kernel, "same")
-            backward *= stay_on
-            backward[:-1] += off * p_stop
-            backward[-1] = off * stay_off + mean_on
-            backward /= backward.max()
-            backward += tiny
+            state *= likelihood[step]
+            off = state[-1]
+            on = state[:-1].sum()
+            state[:-1] = np.correlate(state[:-1], step_on, "same")
+            state[:-1] += off * p_stop
+            state[-1] = off * stay_off + on * enter
+            if step % RESCALE == 0:
+                state /= state.max()
+                state += 1e-40
     forward /= forward.sum(axis=1, keepdims=True)
     return forward

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.dsp.tracking_evidence import Line
+from vibecheck.dsp.tracking_phases import stretches
 
 OCTAVES = (0.5, 2.0, 1.0 / 3.0, 3.0, 2.0 / 3.0, 1.5, 0.75, 4.0 / 3.0, 0.25, 4.0)
-CLEAR_LOG_ODDS = 1.5  # mean log-odds per look above which a reading is believed
+CLEAR_LOG_ODDS = 2.5  # mean log-odds per look above which a reading is believed
 PLAUSIBLE_SHARE = 0.4  # a rival must explain this share of what the reported speed explains
 SAME_SPEED = 0.02  # ratios this close to one are the same reading
+REJOIN_AT_LEAST = 1.0  # evidence per step that a joining reading needs
+REJOIN_SHARE = 0.3  # and its share of the evidence of the reading it replaces
 _NEAR = 2  # candidates either side that count as the same speed
 
 
@@ -58,6 +62,75 @@ def reading_evidence(
         near = np.clip(index + shift, 0, candidates_hz.size - 1)
         best = np.maximum(best, scores[near, steps])
     return np.where(inside, best, 0.0)
+
+
+@dataclass(frozen=True)
+class Jump:
+    """Two stretches that no shaft could join: the shorter one, and the ratio that would join it."""
+
+    first: int
+    last: int
+    ratio: float
+    own: float
+    joined: float
+
+    @property
+    def rival(self) -> Rival:
+        """The jump as a rival reading that cannot be ruled out."""
+        return Rival(self.ratio, self.own - self.joined, False)
+
+
+def impossible_jumps(
+    scores: NDArray[np.float32],
+    candidates_hz: NDArray[np.float64],
+    speed_hz: NDArray[np.float64],
+    steepest_hz: float,
+    longest_gap: int,
+) -> list[Jump]:
+    """Find changes of reading within a track: jumps that no shaft can make.
+
+    Two running stretches less than ``longest_gap`` steps apart, with more between them than
+    ``steepest_hz`` per step, cannot both be read right. ``own`` and ``joined`` are the mean
+    evidence of the shorter stretch as it is, and as it would be if it joined the longer one.
+    """
+    out = []
+    for (a, b), (c, d) in pairwise(stretches(speed_hz > 0.0)):
+        gap = c - b + 1
+        before, after = speed_hz[b - 1], speed_hz[c]
+        if gap > longest_gap or abs(after - before) <= steepest_hz * gap:
+            continue
+        first, last, ratio = (a, b, after / before) if b - a < d - c else (c, d, before / after)
+        steps = np.arange(first, last)
+        own = float(reading_evidence(scores, candidates_hz, speed_hz[steps], steps, 1.0).mean())
+        joined = reading_evidence(scores, candidates_hz, speed_hz[steps], steps, ratio)
+        out.append(Jump(first, last, float(ratio), own, float(joined.mean())))
+    return out
+
+
+def rejoined(
+    scores: NDArray[np.float32],
+    candidates_hz: NDArray[np.float64],
+    speed_hz: NDArray[np.float64],
+    steepest_hz: float,
+    longest_gap: int,
+) -> NDArray[np.float64]:
+    """Give stretches beyond an impossible jump the reading that inertia allows, where it fits.
+
+    The shorter stretch of each pair takes the ratio that joins it to the longer one, if that
+    reading has a fair share of the evidence.
+    """
+    out = speed_hz.copy()
+    for _ in range(8):
+        jumps = impossible_jumps(scores, candidates_hz, out, steepest_hz, longest_gap)
+        for jump in jumps:
+            scaled = out[jump.first : jump.last] * jump.ratio
+            inside = scaled.min() >= candidates_hz[0] and scaled.max() <= candidates_hz[-1]
+            if jump.joined > max(REJOIN_AT_LEAST, REJOIN_SHARE * jump.own) and inside:
+                out[jump.first : jump.last] = scaled
+                break
+        else:
+            break
+    return out
 
 
 def strongest_rival(
