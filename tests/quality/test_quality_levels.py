@@ -216,7 +216,7 @@ class TestOtherLevels:
     def test_knocks(self, clean: SpinUp) -> None:
         x = clean.x
         ring = np.exp(-np.arange(2400) / 240.0) * np.sin(np.arange(2400) * 0.3)
-        for start in (20_000, 50_000, 75_000):
+        for start in (8_000, 25_000, 45_000):
             x[start : start + 2400] += 0.1 * ring.astype(np.float32)
         report = assess_quality(clean.with_samples(x), clean.speed, CAR)
         assert finding(report, "handling_knocks").value == 3.0

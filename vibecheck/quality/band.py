@@ -20,6 +20,9 @@ TELEPHONE_HZ = 4000.0
 # falls by 48 dB per octave, 5 dB in that span.
 EDGE_DB = 15.0
 _EDGE_STEP = 1.08
+# Where the car raises what lies beyond the edge by more than this, and the room's noise falls by
+# less than this across it, the edge is the car's own.
+PASSES_DB = 6.0
 # With fewer bands than this, one strong line and the floor beside it look like an edge; so they do
 # in the lowest eighth of the band.
 _EDGE_BANDS, _FEWEST_BANDS = 96, 48
@@ -68,7 +71,24 @@ def usable_bandwidth_hz(view: View) -> tuple[float, bool]:
     if not found:
         return known, False
     edge = found * view.nyquist_hz / n_bands
-    return min(known, edge), edge < 0.97 * known
+    if not edge < 0.97 * known or _passes_beyond(view, edge):
+        return known, False
+    return edge, True
+
+
+def _passes_beyond(view: View, edge_hz: float) -> bool:
+    """True where sound of the car passes beyond an edge: a spectrum that falls, no band limit.
+
+    A band limit holds back the room's noise as well, or all of what lies beyond it.
+    """
+    idle, fast = view.idle_power, view.fast_power
+    below = view.bins(0.8 * edge_hz, 0.97 * edge_hz)
+    beyond = view.bins(1.1 * edge_hz, min(1.5 * edge_hz, view.nyquist_hz))
+    if idle is None or beyond.stop - beyond.start < 2 or below.stop - below.start < 2:
+        return False
+    rise = float(decibel(np.median(fast[beyond])) - decibel(np.median(idle[beyond])))
+    idle_drop = float(decibel(np.median(idle[below])) - decibel(np.median(idle[beyond])))
+    return rise > PASSES_DB and idle_drop < PASSES_DB
 
 
 def top_speed_hz(view: View) -> float | None:

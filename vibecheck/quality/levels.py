@@ -339,7 +339,7 @@ def _local_median(level: NDArray[np.float64], n: int) -> NDArray[np.float64]:
 
 def handling_knocks(view: View) -> Iterator[Finding]:
     """Knocks while the motor is off: the phone or the stand was touched."""
-    rows = np.flatnonzero(view.idle_blocks)
+    rows = np.flatnonzero(view.far_idle[view.frame_of_block])
     if rows.size < 20:
         return
     peak = np.asarray(view.blocks.peak, dtype=np.float64)

@@ -44,6 +44,13 @@ _LINE_TRAVEL_BINS = 6
 _LINE_FRAMES = 14
 SECOND_MOTOR_S = 0.5
 _LINE_BAND_HZ = (600.0, 10_000.0)
+# A family: this many of twelve harmonics stand out by this much in the averaged idle spectrum. With
+# three or more frames no noise bin does; unrelated lines rarely fall into step by chance.
+FAMILY_LINES, FAMILY_LINE_DB = 5, 12.0
+_FAMILY_FRAME_S, _FAMILY_PITCH_HZ, _FAMILY_TOP_HZ = 0.34, (30.0, 700.0), 6000.0
+# Lines 30 dB under the car's sound still match its weak orders.
+FAMILY_BELOW_CAR_DB = 30.0
+_ALONE = "Record while no other car, fan, drill or pump runs near by."
 # A line that moves as the car's own speed does (within this share of its travel) is the car's own.
 _OWN_SHARE = 0.5
 
@@ -146,21 +153,80 @@ def _is_voice(view: View, frames: NDArray[np.bool_], syllables: list[tuple[float
 
 
 def second_motor(view: View) -> Iterator[Finding]:
-    """A strong line that moves while the car is off or holds its speed."""
+    """Another machine: a line that moves on its own, or a family of lines while the car is off."""
     if not view.is_sound:
         return
-    seconds = 0.0
-    for frames in (view.idle, view.hold):
-        seconds += _moving_line_s(view, frames)
+    seconds = sum(_moving_line_s(view, frames) for frames in (view.far_idle, view.hold))
     if seconds >= SECOND_MOTOR_S:
         yield Finding(
             "second_motor",
             f"Another motor speeds up or down nearby ({seconds:.1f} s of it were heard).",
-            "Record while no other car, drill or pump is running near by.",
+            _ALONE,
             round(seconds, 2),
             SECOND_MOTOR_S,
             "limits",
         )
+        return
+    pitch_hz, n_lines, power = _line_family(view)
+    if n_lines >= FAMILY_LINES:
+        running = view.level_of(view.running_blocks)
+        below = float(decibel(running**2) - decibel(power)) if running else 0.0
+        yield Finding(
+            "second_motor",
+            f"Another motor or fan runs nearby ({n_lines} lines of {pitch_hz:.0f} Hz while the "
+            "car is off).",
+            _ALONE,
+            float(n_lines),
+            float(FAMILY_LINES),
+            "limits" if below < FAMILY_BELOW_CAR_DB else "note",
+        )
+
+
+def _line_family(view: View) -> tuple[float, int, float]:
+    """Pitch, number of lines and power of the largest family of harmonics in the idle sound."""
+    rate = view.take.sample_rate_hz
+    if rate < 2.0 * _FAMILY_TOP_HZ / 3.0:
+        return 0.0, 0, 0.0
+    n = 1 << round(np.log2(_FAMILY_FRAME_S * rate))
+    starts: list[int] = []
+    for first, length in zip(*runs(view.far_idle), strict=True):
+        begin = round((view.spectra.time_s[first] - 0.5 * view.frame_step_s) * rate)
+        end = min(view.x.size, begin + round(view.seconds(float(length)) * rate))
+        starts += list(range(max(0, begin), end - n + 1, n // 2))
+    if len(starts) < 3 or not view.is_phased:
+        return 0.0, 0, 0.0
+    chosen = np.unique(np.round(np.linspace(0, len(starts) - 1, 8)).astype(int))
+    short = short_time_power(
+        np.stack([view.x[starts[i] : starts[i] + n] for i in chosen]), rate, n, n
+    )
+    step = short.step_hz
+    top = min(short.frequency_hz.size, int(_FAMILY_TOP_HZ / step))
+    power = short.power[:, 0, :top].astype(np.float64).mean(axis=0)
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(power, 24, mode="edge"), 49)[::4]
+    floor = np.repeat(np.median(windows, axis=1), 4)[:top]
+    excess = decibel(power) - decibel(floor)
+    inner = excess[1:-1]
+    is_line = (inner >= FAMILY_LINE_DB) & (inner >= excess[:-2]) & (inner > excess[2:])
+    at = np.flatnonzero(is_line) + 1
+    hertz = at * step
+    near_hum = np.zeros(at.size, dtype=bool)
+    for mains in (50.0, 60.0):
+        near_hum |= np.abs(hertz - mains * np.round(hertz / mains)) < 1.5 * step
+    at = at[~near_hum & (hertz > _FAMILY_PITCH_HZ[0])]
+    at = at[np.argsort(excess[at])[::-1][:40]]
+    if at.size < FAMILY_LINES:
+        return 0.0, 0, 0.0
+    pitches = (np.sort(at)[:, np.newaxis] * step / np.array([1.0, 2.0, 3.0])).ravel()
+    pitches = pitches[(pitches >= _FAMILY_PITCH_HZ[0]) & (pitches <= _FAMILY_PITCH_HZ[1])]
+    best = (0.0, 0, 0.0)
+    harmonics = np.arange(1, 13)
+    for pitch in pitches:
+        distance = np.abs(at[:, np.newaxis] - harmonics * pitch / step)
+        hit = distance <= np.maximum(1.5, 0.005 * harmonics * pitch / step)
+        n_lines = int(np.count_nonzero(hit.any(axis=0)))
+        if n_lines > best[1]:
+            best = (float(pitch), n_lines, float(power[at[hit.any(axis=1)]].sum()))
+    return best
 
 
 def _moving_line_s(view: View, frames: NDArray[np.bool_]) -> float:

@@ -29,6 +29,11 @@ _MARGIN_AFTER_RUN_S = 0.4
 # Without a speed track: this many dB between the quiet and the loud parts mean that there are two.
 _QUIET_TO_LOUD_DB = 6.0
 _QUIET_S = 0.5
+# Sounds of the car itself are no second motor and no knocks: this far from where it runs (and
+# further where no coast-down was made out) nothing of it can be left.
+_FAR_BEFORE_S, _FAR_AFTER_S, _FAR_AFTER_HOLD_S = 0.8, 1.0, 3.0
+# A hold to be judged as steady: long enough, and with a speed that is sure for most of it.
+_LASTING_S, _SURE = 1.0, 0.6
 # Level differences count from this share of the top speed on.
 _FAST_SHARE = 0.7
 _TINY = 1e-30
@@ -122,9 +127,31 @@ class View:
         return self._inside(self.spectra.time_s, "idle")
 
     @cached_property
+    def far_idle(self) -> NDArray[np.bool_]:
+        """Idle frames well away from where the shaft turns."""
+        if self.speed is None or not self.is_phased:
+            return self.idle
+        far = self.idle.copy()
+        times = self.spectra.time_s
+        for phase in self.speed.phases:
+            if phase.name == "idle":
+                continue
+            after = _FAR_AFTER_S if phase.name == "coast_down" else _FAR_AFTER_HOLD_S
+            far &= (times < phase.start_s - _FAR_BEFORE_S) | (times > phase.end_s + after)
+        return far
+
+    @cached_property
     def hold(self) -> NDArray[np.bool_]:
-        """Frames at held speed."""
-        return self._inside(self.spectra.time_s, "hold")
+        """Frames at held speed, in stretches that last and whose speed is sure."""
+        held = self._inside(self.spectra.time_s, "hold")
+        if self.speed is None:
+            return held
+        sure = self.speed.confidence >= _SURE
+        for phase in self.speed.phases_named("hold"):
+            inside = (self.speed.time_s >= phase.start_s) & (self.speed.time_s < phase.end_s)
+            if phase.duration_s < _LASTING_S or not sure[inside].mean() > _SURE:
+                held &= (self.spectra.time_s < phase.start_s) | (self.spectra.time_s > phase.end_s)
+        return held
 
     @cached_property
     def run_up(self) -> NDArray[np.bool_]:
@@ -156,19 +183,17 @@ class View:
     @cached_property
     def idle_blocks(self) -> NDArray[np.bool_]:
         """Blocks in which the motor is off."""
-        if not self.is_phased:
-            quiet: NDArray[np.bool_] = self.idle[self._frame_of_block]
-            return quiet
-        return self._inside(self.blocks.time_s, "idle")
+        quiet: NDArray[np.bool_] = self.idle[self.frame_of_block]
+        return quiet
 
     @cached_property
     def running_blocks(self) -> NDArray[np.bool_]:
         """Blocks in which the shaft turns."""
-        turning: NDArray[np.bool_] = self.running[self._frame_of_block]
+        turning: NDArray[np.bool_] = self.running[self.frame_of_block]
         return turning
 
     @property
-    def _frame_of_block(self) -> NDArray[np.intp]:
+    def frame_of_block(self) -> NDArray[np.intp]:
         edges = 0.5 * (self.spectra.time_s[1:] + self.spectra.time_s[:-1])
         return np.searchsorted(edges, self.blocks.time_s)
 
