@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import os
 import zipfile
@@ -13,7 +14,7 @@ import soundfile
 from recording_files import codes, tone_mix, write_av, write_video_only
 
 import vibecheck as vc
-from vibecheck.errors import CallError, InputError
+from vibecheck.errors import CallError, InputError, VibecheckError
 
 
 @pytest.fixture(autouse=True)
@@ -208,6 +209,13 @@ def test_video_without_sound(tmp_path: Path) -> None:
     refused(write_video_only(tmp_path / "clip.mp4"), "There is no sound in this file")
 
 
+def test_sound_in_an_unknown_coding(tmp_path: Path) -> None:
+    write_av(tmp_path / "a.m4a", tone_mix(48_000, 1.0), 48_000, "aac")
+    content = (tmp_path / "a.m4a").read_bytes()
+    (tmp_path / "b.m4a").write_bytes(content.replace(b"mp4a", b"zzzz").replace(b"esds", b"free"))
+    refused(tmp_path / "b.m4a", "encrypted or in an unknown coding")
+
+
 def test_archives_and_spreadsheets(tmp_path: Path) -> None:
     (tmp_path / "a.csv.gz").write_bytes(gzip.compress(b"t,x\n0,1\n"))
     refused(tmp_path / "a.csv.gz", "packed gzip archive")
@@ -232,6 +240,35 @@ def test_a_record_of_a_file_that_has_none(tmp_path: Path) -> None:
     # A # in the file's own name is no record.
     soundfile.write(tmp_path / "take #2.wav", np.ones(1000) * 0.5, 8000)
     assert vc.read_take(tmp_path / "take #2.wav").file == "take #2.wav"
+
+
+def test_damaged_files_never_end_in_a_traceback(tmp_path: Path) -> None:
+    """Cut and overwritten files: a take, or one of vibecheck's own errors, and nothing else."""
+    rng = np.random.default_rng(9)
+    sound = tone_mix(8000, 3.2)
+    for name in ("a.wav", "a.flac", "a.mp3", "a.ogg"):
+        soundfile.write(tmp_path / name, sound, 8000)
+    write_av(tmp_path / "a.m4a", sound, 8000, "aac", bit_rate=32_000)
+    write_av(tmp_path / "a.webm", sound, 8000, "libopus", bit_rate=32_000)
+    rows = [f"{i / 100:.2f},{np.sin(i):.4f},{np.cos(i):.4f}" for i in range(400)]
+    (tmp_path / "a.csv").write_text("\n".join(["t (s),x (g),y (g)", *rows]))
+    np.savez(tmp_path / "a.npz", ax_g=sound, fs=8000)
+    for path in sorted(tmp_path.glob("a.*")):
+        whole = path.read_bytes()
+        for trial in range(12):
+            content = bytearray(whole)
+            if trial % 3 == 0:
+                del content[rng.integers(1, len(content)) :]
+            elif trial % 3 == 1:
+                for at in rng.integers(0, len(content), 12):
+                    content[at] = rng.integers(0, 256)
+            else:
+                at = int(rng.integers(0, len(content)))
+                content[at : at + 300] = rng.bytes(200)
+            damaged = tmp_path / f"damaged{path.suffix}"
+            damaged.write_bytes(content)
+            with contextlib.suppress(VibecheckError):
+                assert np.isfinite(vc.read_take(damaged).samples).all()
 
 
 @pytest.mark.parametrize(

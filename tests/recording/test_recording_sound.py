@@ -311,3 +311,44 @@ def test_arguments_that_do_not_fit_sound_are_refused(tmp_path: Path) -> None:
     take = vc.read_take(path, sensor="accelerometer", unit="g")
     assert take.unit == "m/s^2"
     assert take.samples[0, 0] == np.float32(9.80665)  # standard gravity, ISO 80000-3
+
+
+def test_where_a_recording_changes_the_rest_is_left_out_and_said(tmp_path: Path) -> None:
+    sound = tone_mix(48_000, 4.0)
+    mono = write_av(tmp_path / "mono.aac", sound, 48_000, "aac", container="adts")
+    both = np.stack([sound, sound])
+    stereo = write_av(tmp_path / "stereo.aac", both, 48_000, "aac", container="adts")
+    (tmp_path / "a.aac").write_bytes(mono.read_bytes() + stereo.read_bytes())
+    take = vc.read_take(tmp_path / "a.aac")
+    assert codes(take) == ["rest_left_out"]
+    assert "the number of channels changes" in take.findings[0].message
+    assert take.duration_s == pytest.approx(4.0, abs=0.05)
+
+    path = tmp_path / "b.mka"
+    write_av(path, sound, 48_000, "flac", container="matroska", gap=(96_000, 48_000 * 700))
+    take = vc.read_take(path)
+    assert codes(take) == ["rest_left_out"]
+    assert "time stamps jump by 700 s" in take.findings[0].message
+    assert take.duration_s == pytest.approx(2.0, abs=0.05)
+
+
+def test_broadcast_wave_beyond_4_gb_has_its_size_elsewhere(tmp_path: Path) -> None:
+    # RF64 (EBU Tech 3306): the data chunk says 0xFFFFFFFF, ds64 holds the size.
+    whole = RNG.integers(-9000, 9000, 48_000).astype(np.int16)
+    soundfile.write(tmp_path / "a.wav", whole, 8000, format="RF64", subtype="PCM_16")
+    assert (tmp_path / "a.wav").read_bytes()[:4] == b"RF64"
+    take = vc.read_take(tmp_path / "a.wav")
+    assert np.array_equal(take.samples[0] * 32768, whole.astype(np.float32))
+    content = (tmp_path / "a.wav").read_bytes()
+    (tmp_path / "b.wav").write_bytes(content[: len(content) * 3 // 4])
+    assert codes(vc.read_take(tmp_path / "b.wav")) == ["truncated_file_used"]
+
+
+def test_nan_samples_in_a_long_file_do_not_hide_the_spin_up(tmp_path: Path) -> None:
+    sound = 1e-3 * RNG.standard_normal(200 * 1000).astype(np.float32)
+    sound[150_000:160_000] *= 100 * np.hanning(10_000).astype(np.float32)
+    sound[1000] = np.nan
+    soundfile.write(tmp_path / "a.wav", sound, 1000, subtype="FLOAT")
+    take = vc.read_take(tmp_path / "a.wav")
+    assert codes(take) == ["long_recording_cut"]
+    assert 140 < take.offset_s < 152

@@ -551,3 +551,81 @@ def test_a_flat_axis_is_left_out(tmp_path: Path) -> None:
     take = vc.read_take(path)
     assert take.channel_names == ("x", "z")
     assert codes(take) == ["dead_channel"]
+
+
+def test_signals_by_their_names(tmp_path: Path) -> None:
+    t, a = np.arange(4000) / RATE, rest_and_motion()
+    path = write_table(tmp_path / "a.csv", "t (s),acc 1 (g),acc 2 (g)", [t, *a[:2]])
+    assert vc.read_take(path).channel_names == ("acc 1 (g)", "acc 2 (g)")
+    path = write_table(tmp_path / "b.csv", "t (s),vibration (g),note", [t, a[0], a[1]])
+    take = vc.read_take(path)
+    assert take.channel_names == ("signal",)
+    np.testing.assert_allclose(take.samples, a[:1] * G, atol=1e-5)
+    path = write_table(tmp_path / "c.csv", "t (s),probe", [t, a[0]])
+    assert vc.read_take(path, unit="g").n_channels == 1
+
+
+def test_lines_above_the_table_that_hold_numbers(tmp_path: Path) -> None:
+    path = tmp_path / "a.txt"
+    rows = "\n".join(f"{i / 100:.2f} {i % 7} {i % 5}" for i in range(300))
+    path.write_text(f"Logger 7\nSerial 12 rev 3\nRange 16\ntime x y\ns g g\n{rows}\n")
+    take = vc.read_take(path)
+    np.testing.assert_allclose(take.samples[0], np.arange(300) % 7 * G, rtol=1e-6)
+    assert take.sample_rate_hz == 100.0
+
+
+def test_chunks_make_no_difference(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    t, a = np.arange(1000) / 100, rest_and_motion(1000, 100)
+    path = write_table(tmp_path / "a.csv", "t (s),x (g),y (g),z (g)", [t, *a])
+    whole = vc.read_take(path)
+    for rows in (250, 333):
+        monkeypatch.setattr("vibecheck.recording.text_table.CHUNK_ROWS", rows)
+        assert np.array_equal(vc.read_take(path).samples, whole.samples)
+
+
+def test_untidy_rows_with_stamps_comments_and_missing_values(tmp_path: Path) -> None:
+    begin = datetime.datetime(2026, 5, 1, 14)
+    lines = ["time;x (g);y (g)"]
+    for i in range(1000):
+        moment = (begin + datetime.timedelta(seconds=i / 100)).isoformat(timespec="milliseconds")
+        x = {300: "null", 600: ""}.get(i, f"{i % 7},5")
+        lines.append(f"{moment};{x};{i % 3},25")
+        if i == 4:
+            lines.append("# pause")
+        if i == 700:
+            lines.append('"' + "x" * 140_000 + '"')
+    path = tmp_path / "a.csv"
+    path.write_text("\n".join(lines))
+    take = vc.read_take(path)
+    assert codes(take) == ["decimal_commas", "short_rows_skipped", "nan_samples_filled"]
+    assert take.start == begin
+    want = (np.arange(1000) % 7 + 0.5) * G
+    got = np.isin(np.arange(1000), (300, 600), invert=True)
+    np.testing.assert_allclose(take.samples[0, got], want[got], rtol=1e-6)
+
+
+def test_rows_without_a_time(tmp_path: Path) -> None:
+    t, a = np.arange(1000) / 100, rest_and_motion(1000, 100)
+    t[::20] = np.nan
+    path = write_table(tmp_path / "a.csv", "t (s),x (g)", [t, a[0]])
+    with pytest.raises(InputError, match="50 of 1000 rows have no time"):
+        vc.read_take(path)
+
+
+def test_short_stretches_between_gaps(tmp_path: Path) -> None:
+    rng = np.random.default_rng(2)
+    t = np.arange(2000) / 400 + 0.05 / 400 * rng.uniform(-1, 1, 2000)
+    keep = np.r_[0:800, 820:823, 850:2000]
+    path = write_table(tmp_path / "a.csv", "t (s),x (g)", [t[keep], np.sin(t[keep])], digits=9)
+    take = vc.read_take(path)
+    assert codes(take) == ["time_gaps", "clock_jitter"]
+    grid = t[0] + np.arange(take.n_samples) / take.sample_rate_hz
+    np.testing.assert_allclose(take.samples[0], np.sin(grid) * G, atol=0.01)
+
+
+def test_values_no_sensor_can_give_are_refused(tmp_path: Path) -> None:
+    t = np.arange(400) / 100
+    words = [f"{t[i]:.2f},1e300" for i in range(400)]
+    (tmp_path / "a.csv").write_text("\n".join(["t (s),x (g)", *words]))
+    with pytest.raises(InputError, match="All samples are missing"):
+        vc.read_take(tmp_path / "a.csv")

@@ -13,6 +13,8 @@ from vibecheck.findings import Finding
 MOST_NAN_SHARE = 0.01
 LONGEST_NAN_RUN = 8
 LONGEST_NAN_RUN_S = 0.02
+# No sensor gives more in any unit; damaged files do, and their squares overflow.
+LARGEST_VALUE = 1e15
 # A channel 80 dB beneath the loudest holds nothing but rounding or a constant.
 DEAD_RATIO = 1e-4
 
@@ -32,9 +34,10 @@ def fill_nan(
         1 % of the samples or more are missing, or a run of them is longer than 0.02 s (and than
         8 samples).
     """
-    good = np.isfinite(samples)
-    if good.all():
+    # NaN fails both comparisons; no array of the recording's size is made where all is well.
+    if samples.max() < LARGEST_VALUE and samples.min() > -LARGEST_VALUE:
         return samples, []
+    good = np.abs(samples) < LARGEST_VALUE
     n_bad = int(good.size - np.count_nonzero(good))
     share = n_bad / good.size
     longest = max(_longest_run(~row) for row in good)
@@ -74,7 +77,7 @@ def drop_dead_channels(
     """
     if samples.shape[0] < 2:
         return samples, names, []
-    spread = np.array([float(np.std(row, dtype=np.float64)) for row in samples])
+    spread = np.array([_spread(row) for row in samples])
     dead = spread <= DEAD_RATIO * spread.max()
     if not dead.any() or spread.max() == 0.0:
         return samples, names, []
@@ -127,6 +130,16 @@ def clock(seconds: float) -> str:
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def _spread(row: NDArray[Any]) -> float:
+    """Standard deviation in double precision, without a copy of the whole row."""
+    n, shift, total, squares = row.size, float(row[0]), 0.0, 0.0
+    for first in range(0, n, 1 << 18):
+        part = row[first : first + (1 << 18)].astype(np.float64) - shift
+        total += float(part.sum())
+        squares += float(np.dot(part, part))
+    return float(np.sqrt(max(0.0, squares / n - (total / n) ** 2)))
 
 
 def _longest_run(mask: NDArray[np.bool_]) -> int:

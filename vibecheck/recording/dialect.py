@@ -109,7 +109,10 @@ def split(line: str, delimiter: str | None) -> list[str]:
     if '"' in line:
         import csv
 
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter), [])]
+        try:
+            return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter), [])]
+        except csv.Error:  # a cell beyond all bounds
+            return []
     return [cell.strip() for cell in line.split(delimiter)]
 
 
@@ -164,10 +167,9 @@ def _try(
             break  # damaged rows further down are the reader's to report
         else:
             before += [(at, lines[at].strip()) for at, _, _ in rows]
-            before.append((number, text))
-            rows = [(number, cells, kinds)] if "number" in kinds and not rows else []
-            if rows:
-                before.pop()
+            rows = [(number, cells, kinds)] if "number" in kinds else []
+            if not rows:
+                before.append((number, text))
     if not rows:
         return None
     kinds_of = tuple(_common(column) for column in zip(*(row[2] for row in rows), strict=True))

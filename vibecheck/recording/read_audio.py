@@ -42,6 +42,7 @@ class Sound(Protocol):
     unfinished: bool
     damage: list[str]
     skipped_s: float
+    stopped: str
     streams: int
 
     def blocks(self, first: int = 0) -> Iterator[NDArray[np.float32]]:
@@ -162,6 +163,15 @@ def _findings_while_reading(sound: Sound, source: SourceFile, n_read: int) -> li
                 advice="Copy it again from the phone or recorder.",
                 value=float(len(sound.damage)),
                 limit=0.0,
+            )
+        )
+    if sound.stopped:
+        findings.append(
+            Finding(
+                code="rest_left_out",
+                message=f"After {n_read / rate:.1f} s {sound.stopped}; the rest was left out.",
+                advice="If the spin-up is in the rest, export that part to a file of its own.",
+                value=n_read / rate,
             )
         )
     if sound.unfinished:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import contextlib
+import warnings
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -40,19 +42,15 @@ def read_parquet(source: SourceFile, request: ReadRequest) -> Take:
         import pyarrow.parquet
     except ImportError:
         raise MissingExtraError("A Parquet file", "formats", where=source.where) from None
-    try:
+    with _damage_told("Parquet", source):
         handle = pyarrow.parquet.ParquetFile(source.path)
         schema = handle.schema_arrow
-    except (pyarrow.ArrowException, OSError) as error:
-        raise _damaged("Parquet", error, source) from None
     kinds = tuple(_parquet_kind(field.type) for field in schema)
 
     def load(columns: Sequence[int]) -> TableData:
         names = [schema.names[index] for index in columns]
-        try:
+        with _damage_told("Parquet", source):
             table = handle.read(columns=names)
-        except (pyarrow.ArrowException, OSError) as error:
-            raise _damaged("Parquet", error, source) from None
         arrays, utc = [], False
         for place, (index, name) in enumerate(zip(columns, names, strict=True)):
             values = table.column(name).to_numpy()
@@ -82,7 +80,7 @@ def read_npz(source: SourceFile, request: ReadRequest) -> Take:
         The file is damaged, or signal or rate cannot be told.
     """
     arrays: dict[str, NDArray[Any]] = {}
-    try:
+    with _damage_told("NumPy", source):
         loaded = np.load(source.path, allow_pickle=False)
         if isinstance(loaded, np.ndarray):
             arrays["signal"] = loaded
@@ -93,8 +91,6 @@ def read_npz(source: SourceFile, request: ReadRequest) -> Take:
                         arrays[name] = loaded[name]
                     except ValueError:
                         continue  # objects inside: not a recording, and not to be unpickled
-    except Exception as error:  # damaged zip members raise many kinds
-        raise _damaged("NumPy", error, source) from None
     return take_from_variables(arrays, source, request)
 
 
@@ -108,10 +104,8 @@ def read_mat(source: SourceFile, request: ReadRequest) -> Take:
     """
     from scipy.io import loadmat
 
-    try:
+    with _damage_told("MATLAB", source):
         content = loadmat(source.path, squeeze_me=True)
-    except Exception as error:  # damaged files raise many kinds
-        raise _damaged("MATLAB", error, source) from None
     arrays: dict[str, NDArray[Any]] = {}
     for name, value in content.items():
         if not name.startswith("__"):
@@ -145,14 +139,12 @@ def read_uff(source: SourceFile, request: ReadRequest) -> Take:
         import pyuff
     except ImportError:
         raise MissingExtraError("A universal file", "formats", where=source.where) from None
-    try:
+    with _damage_told("universal", source):
         handle = pyuff.UFF(str(source.path))
         types = [int(kind) for kind in handle.get_set_types()]
         sets = [handle.read_sets(i) for i, kind in enumerate(types) if kind == 58]
         set_164 = [handle.read_sets(i) for i, kind in enumerate(types) if kind == 164]
-        units: dict[str, Any] = set_164[0] if set_164 else {}
-    except Exception as error:  # pyuff raises bare Exception
-        raise _damaged("universal", error, source) from None
+    units: dict[str, Any] = set_164[0] if set_164 else {}
     records = [item for item in sets if _is_time_record(item)]
     if not records:
         what = "spectra but no time records" if sets else "no functions (data set 58)"
@@ -275,10 +267,17 @@ def _collect(name: str, value: Any, arrays: dict[str, NDArray[Any]]) -> None:
         arrays[name] = array
 
 
-def _damaged(kind: str, error: BaseException, source: SourceFile) -> InputError:
-    reason = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
-    return InputError(
-        f"The {kind} file cannot be read ({reason}).",
-        where=source.where,
-        advice="Copy or export it again.",
-    )
+@contextlib.contextmanager
+def _damage_told(kind: str, source: SourceFile) -> Iterator[None]:
+    """Turn whatever a library raises over a damaged file (all kinds) into one clear error."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # what matters of a file's oddities ends in findings
+            yield
+    except Exception as error:
+        reason = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
+        raise InputError(
+            f"The {kind} file cannot be read ({reason}).",
+            where=source.where,
+            advice="Copy or export it again.",
+        ) from None

@@ -36,7 +36,8 @@ class ContainerSource:
     """The first audio stream of a container, read in blocks of float32 through libav.
 
     Same attributes as ``SoundFileSource``; ``streams`` counts the audio streams, and
-    ``skipped_s`` the seconds of silence put in where the time stamps jump.
+    ``skipped_s`` the seconds of silence put in where the time stamps jump, and ``stopped`` says why
+    the rest was left out.
     """
 
     lossless_float = False
@@ -49,6 +50,7 @@ class ContainerSource:
         self._where = where
         self.damage: list[str] = []
         self.skipped_s = 0.0
+        self.stopped = ""
         try:
             with av.open(str(path), metadata_errors="replace") as container:
                 self.streams = len(container.streams.audio)
@@ -140,7 +142,7 @@ class ContainerSource:
             for frame in _frames(container, stream, self.damage):
                 samples = _samples(frame)
                 if frame.sample_rate != rate or samples.shape[0] != self.n_channels:
-                    self.damage.append("the sample rate or the channels change")
+                    self.stopped = "the sample rate or the number of channels changes"
                     return
                 stamp = expected or 0
                 if frame.pts is not None:
@@ -149,7 +151,7 @@ class ContainerSource:
                     expected = stamp
                 gap = stamp - expected
                 if gap > _LONGEST_GAP_S * rate:
-                    self.damage.append(f"the time stamps jump by {gap / rate:.0f} s")
+                    self.stopped = f"the time stamps jump by {gap / rate:.0f} s"
                     return
                 if gap > _GAP_S * rate + 2.0 * self._base * rate:
                     if expected + gap > first:

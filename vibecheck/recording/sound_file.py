@@ -49,6 +49,7 @@ class SoundFileSource:
     """
 
     streams = 1
+    stopped = ""
 
     def __init__(self, path: Path, where: str) -> None:
         import soundfile

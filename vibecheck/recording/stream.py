@@ -182,13 +182,19 @@ def read_bounded(
     span = choose_span(envelope.difference_power, hop_s, limit_s=limit_s)
     first = round(span.start_s * sample_rate_hz)
     wanted = round((span.end_s - span.start_s) * sample_rate_hz)
+    samples: NDArray[np.float32] | None = None
     n_read = 0
     for block in blocks(first):
-        kept.append(block[:, : wanted - n_read])
-        n_read += kept[-1].shape[1]
+        if samples is None:
+            samples = np.empty((block.shape[0], wanted), dtype=block.dtype)
+        part = block[:, : wanted - n_read]
+        samples[:, n_read : n_read + part.shape[1]] = part
+        n_read += part.shape[1]
         if n_read >= wanted:
             break
-    return _join(kept), first, n_total, span
+    if samples is None or n_read == 0:
+        return _join([]), first, n_total, span
+    return samples[:, :n_read], first, n_total, span
 
 
 def _join(kept: list[NDArray[np.float32]]) -> NDArray[np.float32]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import itertools
 import warnings
 from collections.abc import Callable, Iterator, Sequence
@@ -109,8 +108,10 @@ def parse_stamps(texts: NDArray[Any], where: str) -> tuple[NDArray[Any], bool]:
         padded = np.where(np.char.find(plain, ":") == 1, np.char.add("0", plain), plain)
         plain = np.char.add("1970-01-01T", padded)
     try:
-        return plain.astype("datetime64[ns]") - np.timedelta64(shift_minutes, "m"), utc
-    except ValueError as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # numpy warns of a zone left inside, and ignores it
+            return plain.astype("datetime64[ns]") - np.timedelta64(shift_minutes, "m"), utc
+    except (ValueError, UserWarning, DeprecationWarning) as error:
         raise InputError(
             f"A time stamp cannot be read ({error}).",
             where=where,
@@ -159,7 +160,8 @@ def _kept(part: NDArray[Any], place: int) -> NDArray[Any]:
     """The first column may be a time and keeps its digits; the others need no more than float32."""
     if part.dtype.kind == "U" or place == 0:
         return np.array(part)
-    return part.astype(np.float32)
+    with np.errstate(over="ignore"):  # absurd values become infinite, and are refused as such
+        return part.astype(np.float32)
 
 
 def _load_patiently(
@@ -231,10 +233,7 @@ def _rows(path: Path, dialect: Dialect) -> Iterator[tuple[int, list[str]]]:
             text = line.strip()
             if not text or (dialect.comment and text.startswith(dialect.comment)):
                 continue
-            try:
-                yield number, split(line.rstrip("\r\n"), dialect.delimiter)
-            except csv.Error:
-                yield number, []
+            yield number, split(line.rstrip("\r\n"), dialect.delimiter)
 
 
 def _number(cell: str, decimal: str) -> float:
