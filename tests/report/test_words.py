@@ -121,6 +121,25 @@ def test_history_words():
     assert told(0.1, None, 1) == "History: found loose once before."
 
 
+def test_an_ambiguous_speed_is_said_once():
+    from dataclasses import replace
+
+    from vibecheck.findings import Finding, QualityReport
+    from vibecheck.track import OrderAmbiguity
+
+    checked = make_result(duration_s=2.0).takes[0]
+    assert checked.speed is not None
+    assert words.speed_words(checked) == (
+        "The motor shaft ran between 1 200 and 18 000 turns per minute."
+    )
+    doubt = OrderAmbiguity(2.0, 0.1, False, "It may turn twice as fast.")
+    unsure = replace(checked, speed=replace(checked.speed, order_ambiguity=doubt))
+    assert words.speed_words(unsure).endswith("per minute. It may turn twice as fast.")
+    found = Finding("speed_ambiguous", doubt.message, "Check the gearing.")
+    listed = replace(unsure, quality=QualityReport("limited", (found,)))
+    assert words.speed_words(listed).endswith("per minute.")
+
+
 def test_numbers():
     assert words.number_words(18000.0) == "18 000"
     assert words.number_words(0.19834) == "0.198"

@@ -218,6 +218,7 @@ def speed_words(checked: CheckedTake) -> str:
         f"{number_words(round(top, -1))} turns per minute."
     )
     ambiguity = speed.order_ambiguity
-    if ambiguity is not None and not ambiguity.resolved:
+    told = {finding.message for finding in checked.quality.findings}
+    if ambiguity is not None and not ambiguity.resolved and ambiguity.message not in told:
         words += f" {ambiguity.message}"
     return words
