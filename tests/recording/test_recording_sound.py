@@ -332,6 +332,21 @@ def test_where_a_recording_changes_the_rest_is_left_out_and_said(tmp_path: Path)
     assert take.duration_s == pytest.approx(2.0, abs=0.05)
 
 
+def test_a_coder_that_settles_after_its_first_block(tmp_path: Path) -> None:
+    sound = tone_mix(48_000, 3.0)
+    mono = write_av(tmp_path / "mono.aac", sound, 48_000, "aac", container="adts").read_bytes()
+    both = np.stack([sound, sound])
+    stereo = write_av(tmp_path / "stereo.aac", both, 48_000, "aac", container="adts").read_bytes()
+    # Length of the first ADTS frame: 13 bits from bit 30 on (ISO/IEC 13818-7, value from memory).
+    length = (mono[3] & 3) << 11 | mono[4] << 3 | mono[5] >> 5
+    assert mono[length] == 0xFF
+    (tmp_path / "a.aac").write_bytes(mono[:length] + stereo)
+    take = vc.read_take(tmp_path / "a.aac")
+    assert take.n_channels == 2
+    assert take.duration_s == pytest.approx(3.0, abs=0.05)
+    assert abs(lag_and_gain_db(take, sound)[1]) < 0.1
+
+
 def test_broadcast_wave_beyond_4_gb_has_its_size_elsewhere(tmp_path: Path) -> None:
     # RF64 (EBU Tech 3306): the data chunk says 0xFFFFFFFF, ds64 holds the size.
     whole = RNG.integers(-9000, 9000, 48_000).astype(np.int16)

@@ -5,6 +5,7 @@ Frames are taken as decoded. libav's own down-mix is never used: it adds 3 dB to
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -26,6 +27,7 @@ _LONGEST_PADDING = 4096
 _PREROLL_S = 1.0
 # Time stamps may be rounded to 1 ms; a larger step is missing sound.
 _GAP_S = 0.005
+_PROBED_FRAMES = 4
 # A jump longer than this is a damaged time stamp, not missing sound.
 _LONGEST_GAP_S = 600.0
 _LOSSLESS = frozenset(("alac", "flac", "wavpack", "ape", "tta", "mlp", "truehd"))
@@ -70,17 +72,18 @@ class ContainerSource:
                     )
                 self._format = str(container.format.name)
                 name = str(context.codec.canonical_name)
-                frame = next(_frames(container, stream, []), None)
-                if frame is None:
+                frames = list(itertools.islice(_frames(container, stream, []), _PROBED_FRAMES))
+                if not frames:
                     raise InputError(
                         "The file has a header but no sound that can be decoded.",
                         where=where,
                         advice="Copy or export the recording again.",
                     )
-                self.sample_rate_hz = float(frame.sample_rate)
-                self.n_channels = int(frame.layout.nb_channels)
+                # Extensions of AAC may announce themselves only after the first block.
+                self.sample_rate_hz = float(frames[-1].sample_rate)
+                self.n_channels = int(frames[-1].layout.nb_channels)
                 self._base = float(stream.time_base or 0)
-                self._origin = 0.0 if frame.pts is None else frame.pts * self._base
+                self._origin = (frames[0].pts or 0) * self._base
                 tags = {**container.metadata, **stream.metadata}
                 seconds = stream.duration * self._base if stream.duration else None
                 bit_rate = stream.bit_rate or container.bit_rate
@@ -142,6 +145,8 @@ class ContainerSource:
             for frame in _frames(container, stream, self.damage):
                 samples = _samples(frame)
                 if frame.sample_rate != rate or samples.shape[0] != self.n_channels:
+                    if expected is None:
+                        continue
                     self.stopped = "the sample rate or the number of channels changes"
                     return
                 stamp = expected or 0
