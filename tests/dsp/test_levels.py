@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from vibecheck.dsp.levels import (
     block_levels,
     flat_top_share,
+    median_over_time,
     repeated_runs,
     runs,
     smooth,
@@ -145,3 +146,10 @@ class TestStuckRuns:
     def test_coarse_noise(self) -> None:
         x = np.round(np.random.default_rng(1).standard_normal(100_000))
         assert stuck_runs(x, 96) == []
+
+
+@pytest.mark.parametrize("n", [1, 2, 7, 40])
+def test_median_over_time(n: int) -> None:
+    power = np.random.default_rng(n).exponential(size=(n, 5))
+    out = median_over_time(power)
+    np.testing.assert_array_equal(out, np.sort(power, axis=0)[n // 2])

@@ -8,7 +8,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 from quality_coded import through_codec
-from quality_signals import CAR, SpinUp, accelerometer, brick_wall, codes, finding, spin_up
+from quality_signals import (
+    CAR,
+    SpinUp,
+    accelerometer,
+    brick_wall,
+    codes,
+    coloured_noise,
+    finding,
+    spin_up,
+)
 
 from vibecheck.quality import assess_quality
 
@@ -56,6 +65,21 @@ class TestBandwidth:
         # Hardly any hiss: lines, and the room's noise that falls by 3 dB per octave.
         made = spin_up(1, broadband=0.001)
         assert "narrow_bandwidth" not in codes(assess_quality(made.take, made.speed, CAR))
+
+    @pytest.mark.parametrize("fall_hz", [5000.0, 6500.0])
+    def test_a_car_that_is_silent_above_is_no_band_limit(self, fall_hz: float) -> None:
+        # The car's own sound ends sharply, the room's hiss goes on.
+        made = spin_up(1, noise=0.0)
+        room = 6e-4 * coloured_noise(made.x.size, 48000.0, np.random.default_rng(0))
+        x = brick_wall(made.x, 48000.0, fall_hz) + room
+        report = assess_quality(made.with_samples(x), made.speed, CAR)
+        assert "narrow_bandwidth" not in codes(report)
+
+    def test_an_edge_in_a_room_too_quiet_for_the_format(self) -> None:
+        made = spin_up(1, noise=2e-6)
+        x = np.round(brick_wall(made.x, 48000.0, 6000.0) * 32768.0) / 32768.0
+        report = assess_quality(made.with_samples(x), made.speed, CAR)
+        assert finding(report, "narrow_bandwidth").value == pytest.approx(6000.0, rel=0.06)
 
     def test_the_edge_of_a_codec(self, clean: SpinUp, tmp_path: Path) -> None:
         x = 5.0 * clean.x

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from quality_signals import CAR, SpinUp, codes, finding, speech, spin_up
 
 from vibecheck.quality import assess_quality
+from vibecheck.track import Phase
 
 
 def knocks(clean: SpinUp, seed: int, per_second: float, mode_hz: float) -> np.ndarray:
@@ -62,19 +65,42 @@ class TestSecondMotor:
         report = assess_quality(clean.with_samples(clean.x + other.x), clean.speed, CAR)
         assert finding(report, "second_motor").weight == "limits"
 
+    @pytest.mark.parametrize("pitch_hz", [87.0, 231.0])
+    @pytest.mark.parametrize(("strength", "weight"), [(8e-4, "note"), (0.01, "limits")])
+    def test_a_machine_that_runs_steadily(
+        self, clean: SpinUp, pitch_hz: float, strength: float, weight: str
+    ) -> None:
+        lines = sum(np.sin(2 * np.pi * k * pitch_hz * clean.time_s + k) / k for k in range(1, 10))
+        report = assess_quality(clean.with_samples(clean.x + strength * lines), clean.speed, CAR)
+        found = finding(report, "second_motor")
+        assert found.weight == weight
+        # The pitch, or a multiple or half of it.
+        assert "lines of" in found.message
+
+    def test_hum_is_no_motor(self, clean: SpinUp) -> None:
+        lines = sum(np.sin(2 * np.pi * k * 50.0 * clean.time_s + k) / k for k in range(1, 12))
+        found = codes(assess_quality(clean.with_samples(clean.x + 1e-3 * lines), clean.speed, CAR))
+        assert "mains_hum" in found
+        assert "second_motor" not in found
+
+    def test_a_track_that_missed_the_coast_down_makes_no_second_motor(self, clean: SpinUp) -> None:
+        off = np.array(clean.speed.rpm)
+        off[clean.speed.time_s > 10.0] = 0.0
+        phases = (*clean.speed.phases[:3], Phase("idle", 10.0, 15.0))
+        late = replace(clean.speed, rpm=off, phases=phases)
+        assert "second_motor" not in codes(assess_quality(clean.take, late, CAR))
+
     def test_the_cars_own_wavering_is_not_another(self) -> None:
         # The hold wavers by 4 %: the car's own lines move, and the speed track with them.
         made = spin_up(4, broadband=0.1)
         t = made.speed.time_s
         waver = 1.0 + 0.04 * np.sin(2 * np.pi * 0.5 * t)
         rpm = np.where(made.speed.in_phase("hold"), made.speed.rpm * waver, made.speed.rpm)
-        from dataclasses import replace
-
         speed = replace(made.speed, rpm=rpm)
         at = np.interp(made.time_s, t, rpm) * (made.rpm > 0)
         turns = np.cumsum(at) / 60.0 / 48000.0
         own = sum(np.sin(2 * np.pi * k * turns) for k in (13.0, 26.0))
-        x = 0.02 * own * (at > 0) + 0.0006 * np.random.default_rng(0).standard_normal(t_n(made))
+        x = 0.02 * own * (at > 0) + 0.0006 * np.random.default_rng(0).standard_normal(made.x.size)
         report = assess_quality(made.with_samples(x), speed, CAR)
         assert "second_motor" not in codes(report)
 
@@ -84,7 +110,3 @@ class TestSecondMotor:
 
     def test_alone(self, clean: SpinUp) -> None:
         assert "second_motor" not in codes(assess_quality(clean.take, clean.speed, CAR))
-
-
-def t_n(made: SpinUp) -> int:
-    return int(made.x.size)

@@ -15,6 +15,7 @@ __all__ = [
     "BlockLevels",
     "block_levels",
     "flat_top_share",
+    "median_over_time",
     "repeated_runs",
     "runs",
     "smooth",
@@ -127,6 +128,18 @@ def smooth(values: ArrayLike, n: int) -> NDArray[np.float64]:
     return mean
 
 
+def median_over_time(power: NDArray[Any]) -> NDArray[Any]:
+    """Return the median of each column, shape (n_bins,), of an array (n_frames, n_bins).
+
+    The upper one of the two middle values where the number of frames is even: exact enough for a
+    level, and several times faster than the mean of both.
+    """
+    columns = np.ascontiguousarray(power.T)
+    middle = columns.shape[1] // 2
+    columns.partition(middle, axis=1)
+    return columns[:, middle]
+
+
 def flat_top_share(
     x: NDArray[Any],
     levels: BlockLevels,
@@ -232,7 +245,10 @@ def repeated_runs(
         if lag % stride or lag // stride < 8 or x.size < 3 * lag:
             continue
         step = lag // stride
-        first, length = runs(coarse[step:] == coarse[:-step])
+        same = coarse[step:] == coarse[:-step]
+        if np.count_nonzero(same) < step - 1:
+            continue
+        first, length = runs(same)
         for k in np.flatnonzero((length >= step - 1) & (length <= 4 * step)):
             start = int(first[k]) * stride + lag
             # One stride less than the buffer: it need not start on the coarse grid.

@@ -58,22 +58,21 @@ def assess_quality(
         found += levels.clipped(view)
         found += processing.noise_suppression(view)
         muted = any(finding.code == "noise_suppression" for finding in found)
-        others_heard = list(others.second_motor(view))
-        found += others_heard
+        voices = list(others.speech_present(view))
+        other_motor = list(others.second_motor(view, has_voices=bool(voices)))
+        found += voices + other_motor
         if not muted:
             # A muted floor says nothing about gain or hum, and its fades and edges are neither a
             # moved phone nor a dropout.
             found += levels.dropouts(view)
             found += levels.mains_hum(view)
             # With another motor in it, the level is not the car's alone.
-            if not others_heard:
+            if not other_motor:
                 found += processing.automatic_gain(view)
             found += processing.level_moves(view)
             found += levels.low_level_over_noise(view)
         found += band.bandwidth(view, usable_hz)
         found += band.possible_aliasing(view, has_edge)
-        voices = list(others.speech_present(view))
-        found += voices
         if not voices and not muted:
             found += levels.handling_knocks(view)
         found += levels.dc_offset(view)

@@ -23,6 +23,9 @@ _EDGE_STEP = 1.08
 # Where the car raises what lies beyond the edge by more than this, and the room's noise falls by
 # less than this across it, the edge is the car's own.
 PASSES_DB = 6.0
+# 16 bits with triangular dither: noise of a quarter of a step squared, (2⁻¹⁵)²/4, over 24 kHz, is
+# 1e-14 of full scale squared per hertz; four times that.
+ROUNDING_DENSITY = 4e-14
 # With fewer bands than this, one strong line and the floor beside it look like an edge; so they do
 # in the lowest eighth of the band.
 _EDGE_BANDS, _FEWEST_BANDS = 96, 48
@@ -77,18 +80,22 @@ def usable_bandwidth_hz(view: View) -> tuple[float, bool]:
 
 
 def _passes_beyond(view: View, edge_hz: float) -> bool:
-    """True where sound of the car passes beyond an edge: a spectrum that falls, no band limit.
+    """True where something passes beyond an edge: the car's spectrum falls, the band does not end.
 
-    A band limit holds back the room's noise as well, or all of what lies beyond it.
+    A band limit holds back the room's noise as the car's sound; and where the room's noise cannot
+    tell, because it is down at the rounding noise of the format, it holds back all of the car.
     """
     idle, fast = view.idle_power, view.fast_power
     below = view.bins(0.8 * edge_hz, 0.97 * edge_hz)
     beyond = view.bins(1.1 * edge_hz, min(1.5 * edge_hz, view.nyquist_hz))
     if idle is None or beyond.stop - beyond.start < 2 or below.stop - below.start < 2:
         return False
-    rise = float(decibel(np.median(fast[beyond])) - decibel(np.median(idle[beyond])))
+    floor = ROUNDING_DENSITY * view.spectra.noise_bandwidth_hz
+    quiet = float(np.median(idle[beyond]))
+    at_floor = view.take.unit == "full_scale" and quiet < floor
+    rise = float(decibel(np.median(fast[beyond])) - decibel(max(quiet, floor * at_floor)))
     idle_drop = float(decibel(np.median(idle[below])) - decibel(np.median(idle[beyond])))
-    return rise > PASSES_DB and idle_drop < PASSES_DB
+    return idle_drop < PASSES_DB and (rise > PASSES_DB or not at_floor)
 
 
 def top_speed_hz(view: View) -> float | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Literal
 
 import numpy as np
 import scipy.fft
@@ -12,6 +13,8 @@ from vibecheck.dsp.levels import runs
 from vibecheck.dsp.spectrum import short_time_power
 from vibecheck.findings import Finding
 from vibecheck.quality.view import View, decibel
+
+Where = Literal["idle", "hold"]
 
 # Voices: most of their power lies in the telephone band.
 VOICE_BAND_HZ = (300.0, 3400.0)
@@ -59,8 +62,13 @@ def speech_present(view: View) -> Iterator[Finding]:
     """Voices in the room, while the motor is off or at steady speed."""
     if not view.is_sound:
         return
-    for frames, when in ((view.idle, "while the motor is off"), (view.hold, "while it runs")):
-        syllables = _syllables(view, frames)
+    wheres: tuple[tuple[Where, str], ...] = (
+        ("idle", "while the motor is off"),
+        ("hold", "while it runs"),
+    )
+    for where, when in wheres:
+        frames: NDArray[np.bool_] = getattr(view, where)
+        syllables = _syllables(view, where, frames)
         if len(syllables) < SYLLABLES:
             continue
         middle = np.array([0.5 * (a + b) for a, b in syllables])
@@ -79,7 +87,7 @@ def speech_present(view: View) -> Iterator[Finding]:
         return
 
 
-def _syllables(view: View, frames: NDArray[np.bool_]) -> list[tuple[float, float]]:
+def _syllables(view: View, where: Where, frames: NDArray[np.bool_]) -> list[tuple[float, float]]:
     """Bursts (start and end in seconds) that fill the voice band but not the treble."""
     index = np.flatnonzero(frames)
     if index.size < 24:
@@ -88,7 +96,7 @@ def _syllables(view: View, frames: NDArray[np.bool_]) -> list[tuple[float, float
     if voice.stop - voice.start < 16:
         return []
     power = view.spectra.power[index][:, voice]
-    middle = np.maximum(np.median(power, axis=0), 1e-30)
+    middle = np.maximum(view.median_of(where)[voice], 1e-30)
     share = np.mean(power > _EXCESS * middle, axis=1)
     over = np.zeros(frames.size, dtype=bool)
     over[index] = share > _BURST_SHARE
@@ -152,11 +160,11 @@ def _is_voice(view: View, frames: NDArray[np.bool_], syllables: list[tuple[float
     return bool(np.std(pitch) >= PITCH_MOVES * np.mean(pitch))
 
 
-def second_motor(view: View) -> Iterator[Finding]:
+def second_motor(view: View, *, has_voices: bool = False) -> Iterator[Finding]:
     """Another machine: a line that moves on its own, or a family of lines while the car is off."""
     if not view.is_sound:
         return
-    seconds = sum(_moving_line_s(view, frames) for frames in (view.far_idle, view.hold))
+    seconds = _moving_line_s(view, "idle", view.far_idle) + _moving_line_s(view, "hold", view.hold)
     if seconds >= SECOND_MOTOR_S:
         yield Finding(
             "second_motor",
@@ -166,6 +174,9 @@ def second_motor(view: View) -> Iterator[Finding]:
             SECOND_MOTOR_S,
             "limits",
         )
+        return
+    if has_voices:
+        # Voices are families of lines, too.
         return
     pitch_hz, n_lines, power = _line_family(view)
     if n_lines >= FAMILY_LINES:
@@ -203,7 +214,7 @@ def _line_family(view: View) -> tuple[float, int, float]:
     top = min(short.frequency_hz.size, int(_FAMILY_TOP_HZ / step))
     power = short.power[:, 0, :top].astype(np.float64).mean(axis=0)
     windows = np.lib.stride_tricks.sliding_window_view(np.pad(power, 24, mode="edge"), 49)[::4]
-    floor = np.repeat(np.median(windows, axis=1), 4)[:top]
+    floor = np.repeat(np.quantile(windows, 0.3, axis=1), 4)[:top]
     excess = decibel(power) - decibel(floor)
     inner = excess[1:-1]
     is_line = (inner >= FAMILY_LINE_DB) & (inner >= excess[:-2]) & (inner > excess[2:])
@@ -229,18 +240,20 @@ def _line_family(view: View) -> tuple[float, int, float]:
     return best
 
 
-def _moving_line_s(view: View, frames: NDArray[np.bool_]) -> float:
+def _moving_line_s(view: View, where: Where, frames: NDArray[np.bool_]) -> float:
     """Seconds with a strong line that moves on its own, inside some frames."""
     band = view.bins(_LINE_BAND_HZ[0], min(_LINE_BAND_HZ[1], 0.9 * view.nyquist_hz))
     index = np.flatnonzero(frames)
     if index.size < 3 * _LINE_FRAMES or band.stop - band.start < 32:
         return 0.0
     power = view.spectra.power[index][:, band]
-    over_time = power / np.maximum(np.median(power, axis=0), 1e-30)
+    over_time = power / np.maximum(view.median_of(where)[band], 1e-30)
+    at = np.argmax(over_time, axis=1)
     # A line, not a burst: it stands out from the other bins of the same frame as well.
-    over_both = over_time / np.maximum(np.median(over_time, axis=1, keepdims=True), 1.0)
-    at = np.argmax(over_both, axis=1)
-    strong = decibel(over_both[np.arange(at.size), at]) >= LINE_DB
+    over_both = over_time[np.arange(at.size), at] / np.maximum(
+        np.median(over_time[:, ::4], axis=1), 1.0
+    )
+    strong = decibel(over_both) >= LINE_DB
     follows = np.zeros(at.size, dtype=bool)
     follows[1:] = (
         strong[1:] & strong[:-1] & (np.abs(np.diff(at)) <= _LINE_STEP_BINS) & (np.diff(index) == 1)

@@ -134,16 +134,15 @@ def automatic_gain(view: View) -> Iterator[Finding]:
 
 def _gain_drop_db(view: View) -> float:
     """How far the noise falls from idle to top speed, in the second most telling band."""
-    idle, fast = view.spectra.power[view.idle], view.spectra.power[view.fast]
     n_bins = view.bins(0.0, min(12_000.0, 0.9 * view.nyquist_hz)).stop
-    if len(idle) < 8 or len(fast) < 8 or n_bins < 32:
+    if view.idle.sum() < 8 or view.fast.sum() < 8 or n_bins < 32:
         return 0.0
     # Single bins at first, then a quarter of an octave or so.
     edges = np.unique(np.concatenate([np.arange(1, 9), np.geomspace(9, n_bins, 18).round()]))
     bands = edges.astype(int)
     # Medians over time: lines that pass through, knocks and voices count little.
-    fall = decibel(np.median(np.add.reduceat(idle[:, :n_bins], bands[:-1], axis=1), axis=0))
-    fall -= decibel(np.median(np.add.reduceat(fast[:, :n_bins], bands[:-1], axis=1), axis=0))
+    idle, fast = view.median_of("idle")[:n_bins], view.median_of("fast")[:n_bins]
+    fall = decibel(np.add.reduceat(idle, bands[:-1])) - decibel(np.add.reduceat(fast, bands[:-1]))
     return float(np.sort(fall)[-2])
 
 

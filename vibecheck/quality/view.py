@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.car.profile import Car
-from vibecheck.dsp.levels import BlockLevels, block_levels, smooth
+from vibecheck.dsp.levels import BlockLevels, block_levels, median_over_time, smooth
 from vibecheck.dsp.spectrum import ShortTimePower, short_time_power
 from vibecheck.recording.take import Take
 from vibecheck.track import PhaseName, SpeedTrack
@@ -149,7 +149,7 @@ class View:
         sure = self.speed.confidence >= _SURE
         for phase in self.speed.phases_named("hold"):
             inside = (self.speed.time_s >= phase.start_s) & (self.speed.time_s < phase.end_s)
-            if phase.duration_s < _LASTING_S or not sure[inside].mean() > _SURE:
+            if phase.duration_s < _LASTING_S or sure[inside].sum() <= _SURE * inside.sum():
                 held &= (self.spectra.time_s < phase.start_s) | (self.spectra.time_s > phase.end_s)
         return held
 
@@ -215,8 +215,18 @@ class View:
         if np.count_nonzero(self.idle) < 4:
             return None
         # The median of an exponential variable is ln 2 of its mean.
-        middle = np.median(self.spectra.power[self.idle], axis=0).astype(np.float64)
-        return np.asarray(middle / np.log(2.0))
+        return np.asarray(self.median_of("idle").astype(np.float64) / np.log(2.0))
+
+    def median_of(self, which: Literal["idle", "hold", "fast"]) -> NDArray[np.float32]:
+        """Median over time of the spectra in the idle, held or fast frames, shape (n_bins,)."""
+        if which not in self._medians:
+            rows = self.spectra.power[getattr(self, which)]
+            self._medians[which] = median_over_time(rows)
+        return self._medians[which]
+
+    @cached_property
+    def _medians(self) -> dict[str, NDArray[np.float32]]:
+        return {}
 
     @cached_property
     def fast_power(self) -> NDArray[np.float64]:
