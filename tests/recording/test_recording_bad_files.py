@@ -133,6 +133,8 @@ def test_a_wav_header_without_data(tmp_path: Path) -> None:
     refused(tmp_path / "c.wav", "cannot be read")
     (tmp_path / "d.wav").write_bytes(content[: at + 8])
     refused(tmp_path / "d.wav", "header but holds no sound")
+    (tmp_path / "e.wav").write_bytes(content[:30])
+    refused(tmp_path / "e.wav", "cannot be read")
 
 
 def test_one_sample(tmp_path: Path) -> None:

@@ -629,3 +629,10 @@ def test_values_no_sensor_can_give_are_refused(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_text("\n".join(["t (s),x (g)", *words]))
     with pytest.raises(InputError, match="All samples are missing"):
         vc.read_take(tmp_path / "a.csv")
+
+
+def test_infinite_values_without_a_header(tmp_path: Path) -> None:
+    rows = "\n".join(f"{i / 100:.2f} {'inf' if i % 3 else i % 7} inf" for i in range(300))
+    (tmp_path / "a.txt").write_text(rows)
+    with pytest.raises(InputError, match="% of the samples are missing"):
+        vc.read_take(tmp_path / "a.txt", unit="g")

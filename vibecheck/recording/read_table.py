@@ -186,5 +186,5 @@ def _without_header(
 def _rises(table: Table, index: int) -> bool:
     """True where a column never falls and does rise: it may be a time."""
     values = table.load([index]).columns[0]
-    steps = np.diff(values)
+    steps = np.diff(values[np.isfinite(values)] if values.dtype.kind == "f" else values)
     return bool(steps.size and (steps >= 0).all() and np.count_nonzero(steps) > steps.size // 20)

@@ -63,11 +63,11 @@ def read_wav_header(path: Path) -> WavHeader | None:
             stream.seek(position)
             name, length = struct.unpack("<4sI", stream.read(8))
             body = position + 8
-            if name == b"fmt " and length >= 16:
+            if name == b"fmt " and length >= 16 and body + 16 <= size:
                 block_align = struct.unpack("<H", stream.read(16)[12:14])[0]
-            elif name == b"ds64" and length >= 24:
+            elif name == b"ds64" and length >= 24 and body + 24 <= size:
                 long_data_size = struct.unpack("<QQQ", stream.read(24))[1]
-            elif name == b"bext" and length >= 338:
+            elif name == b"bext" and length >= 338 and body + 338 <= size:
                 stream.seek(body + 320)
                 date, time = struct.unpack("10s8s", stream.read(18))
                 start = started_at(f"{date.decode('latin-1')}T{time.decode('latin-1')}")
