@@ -123,6 +123,18 @@ class TestOverSpeed:
         speed = replace(clean.speed, rpm=rpm, confidence=confidence)
         assert "over_speed" not in codes(assess_quality(clean.take, speed, CAR))
 
+    def test_a_short_slip_of_the_track_is_not_enough(self, clean: SpinUp) -> None:
+        rpm = np.array(clean.speed.rpm)
+        rpm[300:310] = 60_000.0
+        speed = replace(clean.speed, rpm=rpm)
+        assert "over_speed" not in codes(assess_quality(clean.take, speed, CAR))
+
+    def test_a_doubtful_speed_is_said_to_be_one(self) -> None:
+        made = spin_up(1, top_rpm=4400.0 / WHEEL_RATIO)
+        other = OrderAmbiguity(0.5, 0.1, False, "The shaft may turn at half the speed.")
+        report = assess_quality(made.take, replace(made.speed, order_ambiguity=other), CAR)
+        assert "if the speed was read right" in finding(report, "over_speed").message
+
     def test_under_the_cap(self, clean: SpinUp) -> None:
         assert "over_speed" not in codes(assess_quality(clean.take, clean.speed, CAR))
 

@@ -53,6 +53,8 @@ CONFIDENCE = 0.6
 
 # The track's own uncertainty must not raise a false caution.
 _OVER_SPEED_SIGMAS = 2.0
+# A wheel does not get there and back in less.
+_OVER_SPEED_S = 0.3
 
 
 def missing_phases(view: View) -> Iterator[Finding]:
@@ -148,7 +150,9 @@ def over_speed(view: View) -> Iterator[Finding]:
     if not sure.any():
         return
     lowest = (speed.rpm - _OVER_SPEED_SIGMAS * speed.sd_rpm)[sure] * car.order("wheel").ratio
-    top = float(lowest.max())
+    step_s = float(np.median(np.diff(speed.time_s))) if speed.time_s.size > 1 else 1.0
+    # The speed that was exceeded for long enough, in all.
+    top = float(np.sort(lowest)[::-1][min(lowest.size - 1, int(_OVER_SPEED_S / step_s))])
     tyre, cap = car.drivetrain.wheel_max_rpm, car.drivetrain.bench_max_wheel_rpm
     if tyre is not None and top > tyre:
         limit, what = tyre, "what the tyres are trusted for"
@@ -156,9 +160,16 @@ def over_speed(view: View) -> Iterator[Finding]:
         limit, what = cap, "the bench limit in the car file"
     else:
         return
+    other = speed.order_ambiguity
+    doubtful = (other is not None and not other.resolved) or np.mean(
+        speed.confidence[speed.running]
+    ) < CONFIDENCE
     yield Finding(
         "over_speed",
-        f"The wheels turned at {top:.0f} rpm, above {what} ({limit:.0f} rpm).",
+        (
+            f"The wheels turned at {top:.0f} rpm, above {what} ({limit:.0f} rpm)"
+            + (", if the speed was read right." if doubtful else ".")
+        ),
         "Do not repeat this: tyres balloon and can burst, and a free wheel can turn twice as fast "
         "as the others. Look the tyres and wheels over before the next spin-up, and use less "
         "throttle.",
