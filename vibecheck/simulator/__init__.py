@@ -2,26 +2,29 @@
 
 Shares no analysis code with the rest, so that its tests are evidence. The parts, in order:
 
-=================  ================================================================
-`parameters`       an invented car, drawn from ranges: `draw_car`
-`states`           fastener states, and what else differs between bench checks
-`script`           throttle: idle, run-up, holds, coast-down
-`elements`         laws of single joints: contact, friction, clearance (compiled)
-`motion`           the equations of motion (compiled)
-`run`              integrate one run
-`ringing`          the bank of structural modes (compiled)
-`sound`            radiation, room, phone
-`accelerometer`    mounting, bandwidth, noise, clock
-`simulate`         labelled recordings: `simulate`, `simulate_spots`
-=================  ================================================================
+================  =================================================================
+`draw`            draw an invented car from ranges: `draw_car` (`parameters`, `names`)
+`states`          fastener states, and what else differs between bench checks
+`script`          throttle: idle, run-up, holds, coast-down
+`elements`        laws of single joints: contact, friction, clearance (compiled)
+`motion`          the equations of motion (compiled), by part: `motion_wheel`,
+                  `motion_motor`, `motion_drive`; their numbers: `parts`, `build`
+`run`             integrate one run
+`ringing`         the bank of structural modes (compiled)
+`sound`           radiation; then `room` and `phone`
+`accelerometer`   mounting, bandwidth, noise, clock
+`simulate`        labelled recordings: `simulate`, `simulate_spots`
+================  =================================================================
 """
 
 from vibecheck.simulator.accelerometer import Accelerometer, draw_accelerometer
-from vibecheck.simulator.parameters import WHEELS, ZONES, SimulatedCar, draw_car
+from vibecheck.simulator.draw import draw_car
+from vibecheck.simulator.parameters import WHEELS, ZONES, SimulatedCar
+from vibecheck.simulator.phone import Phone, draw_phone
 from vibecheck.simulator.profile import profile_toml
+from vibecheck.simulator.room import Surroundings, draw_surroundings
 from vibecheck.simulator.script import ThrottleScript, draw_script
 from vibecheck.simulator.simulate import SimulatedRecording, Truth, simulate, simulate_spots
-from vibecheck.simulator.sound import Phone, Surroundings, draw_phone, draw_surroundings
 from vibecheck.simulator.states import SNUG, Conditions, FastenerState
 
 __all__ = [

@@ -91,7 +91,8 @@ def motion_at(car: SimulatedCar, run: Run, spot: str) -> NDArray[np.float32]:
     for start in range(0, run.n_samples, BLOCK):
         stop = min(start + BLOCK, run.n_samples)
         drive = np.ascontiguousarray(drive_map @ run.force[start:stop].T)
-        ring(drive, coefficients, state, gain, group, ringing[:, :, start:stop])
+        line = np.empty(stop - start, dtype=np.float32)
+        ring(drive, coefficients, state, gain, group, line, ringing[:, :, start:stop])
     result: NDArray[np.float32] = (out + ringing[0]).astype(np.float32)
     result[2] += GRAVITY
     return result

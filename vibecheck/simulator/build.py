@@ -7,7 +7,14 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from vibecheck.simulator.motion import (
+from vibecheck.simulator.parameters import (
+    MOMENT_CHANNELS,
+    N_FORCE_CHANNELS,
+    WHEELS,
+    MeshParameters,
+    SimulatedCar,
+)
+from vibecheck.simulator.parts import (
     GRAVITY,
     Chassis,
     Decks,
@@ -15,13 +22,6 @@ from vibecheck.simulator.motion import (
     Motor,
     State,
     Wheels,
-)
-from vibecheck.simulator.parameters import (
-    MOMENT_CHANNELS,
-    N_FORCE_CHANNELS,
-    WHEELS,
-    MeshParameters,
-    SimulatedCar,
 )
 from vibecheck.simulator.states import Sitting
 
@@ -44,9 +44,9 @@ def build_chassis(car: SimulatedCar) -> Chassis:
     carried[6:] = car.deck.mass
     total = c.mass + carried.sum()
     inertia = c.inertia.copy()
-    for joint, weight in enumerate(carried):
-        x, y, z = c.position[joint]
-        inertia += weight * np.array([y * y + z * z, x * x + z * z, x * x + y * y])
+    for joint, hung in enumerate(carried.tolist()):
+        square = c.position[joint] ** 2
+        inertia += hung * (square.sum() - square)
     rate = 2.0 * math.pi * c.stand_frequency_hz
     # The stand is tuned to the whole car; the equation of the chassis alone feels k/m_chassis.
     whole = np.concatenate((np.full(3, total), inertia))
@@ -93,6 +93,8 @@ def build_wheels(car: SimulatedCar, sitting: Sitting) -> Wheels:
         nut_depth[i] = rest_depth(force, wheel.nut_stiffness * soft)
         nut_depth[i] -= state.turns * wheel.thread_pitch
     w = car.wheels
+    # The hex recess widens outward: the further the wheel moves out, the more it rocks.
+    slack = 1.0 + np.array([0.6 * sitting.states[zone].turns for zone in WHEELS])
     outboard = np.array([1.0, -1.0, 1.0, -1.0])
     arm = np.array([one.arm_stiffness for one in w]) * soft
     hung = np.array([one.hub_mass + one.mass for one in w])
@@ -120,7 +122,7 @@ def build_wheels(car: SimulatedCar, sitting: Sitting) -> Wheels:
         couple=turned(row("couple") * sitting.unbalance_factor, sitting.phases[4:8]),
         shaft_force=row("shaft_force") * driven,
         shaft_swing=row("shaft_swing") * driven,
-        hex_play=row("hex_play"),
+        hex_play=row("hex_play") * slack,
         hex_stiffness=row("hex_stiffness"),
         hex_damping=2.0 * 0.12 * np.sqrt(row("hex_stiffness") * row("polar_inertia")),
         hex_uneven=np.array([one.hex_uneven for one in w]),
@@ -137,7 +139,8 @@ def build_wheels(car: SimulatedCar, sitting: Sitting) -> Wheels:
         grip_ratio=row("grip_ratio"),
         grip_damping=row("grip_damping") * loss,
         bore_offset=np.array([one.bore_offset for one in w]) * outboard[:, None],
-        bore_clearance=np.array([one.bore_clearance for one in w]),
+        bore_clearance=np.array([one.bore_clearance for one in w])
+        * np.stack((slack, np.ones(4)), axis=1),
         bore_stiffness=row("bore_stiffness") * soft,
         bore_damping=row("bore_damping") * loss,
         bore_cap=row("bore_cap"),

@@ -44,6 +44,7 @@ def ring(
     state: Array,
     gain: Array,
     group: NDArray[np.int64],
+    line: NDArray[np.float32],
     out: NDArray[np.float32],
 ) -> None:
     """Add every mode's acceleration, times its gain, to the outputs of its group.
@@ -55,13 +56,14 @@ def ring(
     state : ndarray, shape (n_modes, 2)
         Place and speed, carried from block to block.
     gain : ndarray, shape (n_modes, n_outputs)
+    line : ndarray, shape (n_samples,)
+        Scratch space.
     group : ndarray, shape (n_modes,)
         Row of `out` the mode belongs to.
     out : ndarray, shape (n_groups, n_outputs, n_samples)
         Added to in place.
     """
     n_samples = drive.shape[1]
-    line = np.empty(n_samples, dtype=np.float32)
     for mode in range(drive.shape[0]):
         a11 = coefficients[mode, 0]
         a12 = coefficients[mode, 1]

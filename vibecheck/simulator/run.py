@@ -97,7 +97,7 @@ def run_car(
     control_s = STEPS_PER_CONTROL / INTERNAL_RATE_HZ
     settle = math.ceil(SETTLE_S / control_s)
     n_control = settle + math.ceil(moving_s / control_s)
-    clock = (np.arange(n_control + 1) - settle) * control_s
+    clock: NDArray[np.float64] = (np.arange(n_control + 1.0) - settle) * control_s
     bench_rpm = car.profile["drivetrain"]["bench_max_wheel_rpm"] / car.wheel_ratio
     voltage = script.throttle(clock, seed) * bench_rpm / 60.0 * 2.0 * math.pi * drive.back_emf
     spread = speed_spread(n_control + 1, control_s, seed, car.driven)
@@ -106,9 +106,11 @@ def run_car(
     n_record = n_control * STEPS_PER_CONTROL // decimation
     record = np.zeros((n_record, N_FORCE_CHANNELS + state.acceleration.size), dtype=np.float32)
     speeds = np.zeros((n_control, 8))
+    taps = half_band_taps().astype(np.float32)
+    ring = np.zeros((2 * taps.size, record.shape[1]), dtype=np.float32)
     done = integrate(
         chassis, wheels, motor, drive, decks, state, voltage, spread, STEPS_PER_CONTROL,
-        1.0 / INTERNAL_RATE_HZ, decimation, half_band_taps(), record, speeds,
+        1.0 / INTERNAL_RATE_HZ, decimation, taps, ring, np.zeros(4), record, speeds,
     )  # fmt: skip
     if done < n_record or not np.isfinite(record[-1]).all():
         raise CallError(

@@ -18,18 +18,11 @@ from vibecheck.simulator.accelerometer import (
     record_with_accelerometer,
 )
 from vibecheck.simulator.parameters import SimulatedCar
+from vibecheck.simulator.phone import Phone, draw_phone, record_with_phone
+from vibecheck.simulator.room import Surroundings, add_room, draw_surroundings
 from vibecheck.simulator.run import RECORD_RATE_HZ, Run, run_car
 from vibecheck.simulator.script import Phase, ThrottleScript
-from vibecheck.simulator.sound import (
-    Phone,
-    Surroundings,
-    add_room,
-    draw_phone,
-    draw_surroundings,
-    radiate,
-    record_with_phone,
-    spot_position,
-)
+from vibecheck.simulator.sound import radiate, spot_position
 from vibecheck.simulator.states import Conditions, FastenerState
 
 Sensor = Literal["microphone", "accelerometer"]

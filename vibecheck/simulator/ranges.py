@@ -1,0 +1,27 @@
+"""Short names for draws from ranges."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+
+class Draw:
+    """Short names for draws from ranges."""
+
+    def __init__(self, rng: np.random.Generator) -> None:
+        self.rng = rng
+
+    def flat(self, low: float, high: float) -> float:
+        return float(self.rng.uniform(low, high))
+
+    def log(self, low: float, high: float) -> float:
+        return math.exp(float(self.rng.uniform(math.log(low), math.log(high))))
+
+    def whole(self, low: int, high: int) -> int:
+        return int(self.rng.integers(low, high + 1))
+
+    def one_of(self, values: Any) -> Any:
+        return values[int(self.rng.integers(len(values)))]
