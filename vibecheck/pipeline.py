@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from vibecheck.advice import CHECK_CAUTIONS, HAND_CHECK
 from vibecheck.car.profile import Car, Order
-from vibecheck.errors import CallError
+from vibecheck.car.zones import CENTRE_SPOT
+from vibecheck.errors import CallError, did_you_mean
 from vibecheck.features.extract import extract_features
 from vibecheck.features.vector import FeatureVector
+from vibecheck.findings import QualityReport
 from vibecheck.model.assessment import TakeEvidence, ZoneAssessment
 from vibecheck.model.baseline import baseline_centre
 from vibecheck.model.looseness import LoosenessModel
@@ -76,6 +79,7 @@ def check(
     if not takes:
         raise CallError("There is no take to check.", advice="Name at least one recording.")
     say = progress or (lambda _sentence: None)
+    _refuse_unknown_spots([*takes, *baseline], car)
     known = car if car is not None else UNKNOWN_MACHINE
     looseness = model if model is not None else load_model()
 
@@ -84,7 +88,7 @@ def check(
         speed = track_speed(take, car)  # stage 2
         quality = assess_quality(take, speed, car)  # stage 1, which needs the phases
         features: FeatureVector | None = None
-        if quality.verdict != "unusable":
+        if take_has_sound(quality):
             features = extract_features(take, speed, known, quality)  # stages 3 and 4
         return CheckedTake(take, quality, speed, features)
 
@@ -92,7 +96,8 @@ def check(
     checked = tuple(_with_baseline(stages(take), snug) for take in takes)
     assessment = _assess(checked, known, looseness)  # stage 5
     zones = rank_zones(known.zones, assessment, history)  # stage 6
-    unfamiliar = assessment.unfamiliar if assessment else _not_heard(looseness)
+    limit = looseness.unfamiliar_limit
+    unfamiliar = assessment.unfamiliar if assessment else Unfamiliar(0.0, limit, False)
     verdict, notes = decide(zones, checked, unfamiliar)
     return CheckResult(
         created=created or datetime.now(UTC),
@@ -109,26 +114,50 @@ def check(
     )
 
 
+def _refuse_unknown_spots(takes: Sequence[Take], car: Car | None) -> None:
+    """A spot is a zone of the car or the centre; a typing error must not go unnoticed."""
+    if car is None or not car.zones:
+        return
+    spots = [CENTRE_SPOT, *(zone.name for zone in car.zones)]
+    for take in takes:
+        if take.spot not in spots:
+            raise CallError(
+                f'spot must be "{CENTRE_SPOT}" or a zone of the car. Got "{take.spot}" instead.',
+                where=take.file or None,
+                advice=f"Known spots: {', '.join(spots)}.{did_you_mean(take.spot, spots)}",
+            )
+
+
 def _with_baseline(checked: CheckedTake, snug: Sequence[CheckedTake]) -> CheckedTake:
     """Attach the centre of the snug takes recorded by the same sensor at the same spot."""
     alike = [
         other.features
         for other in snug
         if other.features is not None
+        and other.quality.verdict != "unusable"
         and other.take.sensor == checked.take.sensor
         and other.take.spot == checked.take.spot
     ]
     if not alike:
         return checked
-    return CheckedTake(
-        checked.take, checked.quality, checked.speed, checked.features, baseline_centre(alike)
-    )
+    return replace(checked, baseline=baseline_centre(alike))
+
+
+def take_has_sound(quality: QualityReport) -> bool:
+    """True where features can be measured: the take is usable, or all that is against it is that
+    no shaft was found, which is how a machine that the model does not know shows itself."""
+    refusals = {finding.code for finding in quality.findings if finding.weight == "refuses"}
+    return refusals <= {"speed_not_found"}
 
 
 def _assess(
     checked: Sequence[CheckedTake], car: Car, looseness: LoosenessModel
 ) -> ZoneAssessment | None:
-    """Stage 5 on the takes that could be used; ``None`` where there is none."""
+    """Stage 5 on the takes that hold sound; ``None`` where there is none.
+
+    Takes in which no shaft was found say how familiar the machine is, and nothing about zones.
+    """
+    usable = [one for one in checked if one.quality.verdict != "unusable"]
     evidence = [
         TakeEvidence(
             features=one.features,
@@ -138,12 +167,10 @@ def _assess(
             limited=one.quality.verdict == "limited",
             file=one.take.file,
         )
-        for one in checked
+        for one in (usable or checked)
         if one.features is not None
     ]
-    return looseness.assess(evidence, car) if evidence else None
-
-
-def _not_heard(looseness: LoosenessModel) -> Unfamiliar:
-    """No usable take: nothing can be said about familiarity."""
-    return Unfamiliar(score=0.0, limit=looseness.unfamiliar_limit, is_unfamiliar=False)
+    if not evidence:
+        return None
+    assessment = looseness.assess(evidence, car)
+    return assessment if usable else replace(assessment, zones=())

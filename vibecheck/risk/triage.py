@@ -89,24 +89,23 @@ def decide(
         heard; else ``cannot_tell``.
     notes : tuple of str
     """
-    usable = [one for one in takes if one.features is not None]
+    usable = [one for one in takes if one.quality.verdict != "unusable"]
+    notes: list[str] = []
     if not usable:
-        return "cannot_tell", (
-            "None of the recordings could be used: the ranking below rests on how often such "
-            "zones are found loose, not on sound.",
+        notes.append(
+            "None of the recordings could be used: the order of the zones rests on how often such "
+            "zones are found loose, not on sound."
         )
     if not zones:
-        return "cannot_tell", (
-            "Without a car file no zone can be named. Make one with: vibecheck car new",
+        notes.append(
+            "Without a car's zones none can be named. Make a car file with: vibecheck car new"
         )
-    notes: list[str] = []
     if unfamiliar.is_unfamiliar:
         notes.append(
             "These recordings are unlike anything the model has learned from, so its numbers "
             "carry little weight here."
         )
-    if not any(one.speed is not None and one.speed.running.any() for one in usable):
-        notes.append("No turning shaft was found in the recordings.")
+    if not usable or not zones:
         return "cannot_tell", tuple(notes)
     heard = [zone for zone in zones if zone.heard]
     if any(zone.probability >= INSPECT_FIRST_PROBABILITY for zone in heard):
