@@ -15,7 +15,7 @@ from vibecheck.errors import CallError
 from vibecheck.recording.take import Take
 from vibecheck.track import OrderAmbiguity, Phase, SpeedTrack
 
-LOWEST_MOTOR_RPM = 1500.0
+LOWEST_MOTOR_RPM = 900.0
 HIGHEST_SPEED_HZ = 1000.0
 LOWEST_SPEED_HZ = 10.0
 LOWEST_BLIND_HZ = 20.0  # a comb of lines must be wider than the longest window's bins
@@ -50,6 +50,8 @@ def track_speed(
     Returns
     -------
     SpeedTrack
+        Frames about 11 ms apart. Times are the take's own; what the sensor hears is late by the
+        sound's way to it, and that delay is not in ``sd_rpm``.
 
     Raises
     ------
@@ -64,6 +66,7 @@ def track_speed(
         search.low_hz,
         search.high_hz,
         top_hz=take.bandwidth_hz,
+        blind=car is None and orders is None,
     )
     return SpeedTrack(
         time_s=tracked.time_s,
@@ -102,7 +105,7 @@ def _search(take: Take, car: Car | None, orders: Sequence[Order | float] | None)
         )
         no_load_hz = train.kv_rpm_per_v * train.cells * FULL_CHARGE_V / 60.0
         high = min(1.15 * no_load_hz, 1.2 * HIGHEST_SPEED_HZ)
-        return Search(_merged(lines), LOWEST_MOTOR_RPM / 60.0, high, car.shaft)
+        return _within(_merged(lines), LOWEST_MOTOR_RPM / 60.0, high, car.shaft)
     given = car.orders if car is not None else orders
     shaft = car.shaft if car is not None else "reference"
     if given is not None:
@@ -114,9 +117,14 @@ def _search(take: Take, car: Car | None, orders: Sequence[Order | float] | None)
         if not lines:
             raise CallError("orders must hold at least one order. Got none instead.")
         high = min(HIGHEST_SPEED_HZ, 0.9 * top / min(ratios))
-        return Search(_merged(lines), LOWEST_SPEED_HZ, high, shaft)
+        return _within(_merged(lines), LOWEST_SPEED_HZ, high, shaft)
     lines = tuple(Line(float(h), h**-0.5, 1.0 if h == 1 else -0.6) for h in range(1, 9))
-    return Search(lines, LOWEST_BLIND_HZ, min(HIGHEST_SPEED_HZ, 0.45 * top), "reference")
+    return _within(lines, LOWEST_BLIND_HZ, min(HIGHEST_SPEED_HZ, 0.45 * top), "reference")
+
+
+def _within(lines: tuple[Line, ...], low_hz: float, high_hz: float, shaft: str) -> Search:
+    """At least two octaves to search in, whatever the machine and the sample rate."""
+    return Search(lines, min(low_hz, 0.25 * high_hz), high_hz, shaft)
 
 
 def _merged(lines: Sequence[Line]) -> tuple[Line, ...]:
@@ -152,8 +160,8 @@ def _ambiguity(tracked: Tracked) -> OrderAmbiguity | None:
         )
     else:
         message = (
-            f"The recording fits {times} the reported shaft speed nearly as well: check the tooth "
-            f"counts and motor poles of the car file, or give the orders of the machine."
+            f"The shaft may turn at {times} the reported speed: check the tooth counts and motor "
+            f"poles of the car file, or give the orders of the machine."
         )
     return OrderAmbiguity(rival.ratio, rival.log_odds * tracked.steps_per_s, rival.clear, message)
 

@@ -36,6 +36,7 @@ BRIDGE_S = 0.25  # a gap this short between two running stretches is a lost line
 SHORTEST_RUN_S = 0.25
 STEADY_SPREAD = 0.01  # a shaft at constant speed stays within this share of its median
 MAINS_TOLERANCE = 0.002  # public grids keep well within this share of 50 or 60 Hz
+HUM_UP_TO_HZ = 2000.0  # hum has few harmonics above this
 MOST_LINES = 6  # lines used in the phase fit: the ones that say most
 
 
@@ -65,6 +66,7 @@ def track(
     high_hz: float,
     *,
     top_hz: float | None = None,
+    blind: bool = False,
 ) -> Tracked:
     """Track the speed of the shaft whose orders are ``lines``.
 
@@ -77,6 +79,8 @@ def track(
         Range of the reference shaft's speed in turns per second.
     top_hz : float, optional
         Highest frequency that the recording can hold.
+    blind : bool
+        True where ``lines`` are a guess (a harmonic series), not the orders of a known machine.
     """
     front = short_time_levels(decorrelated(samples), sample_rate_hz, top_hz=top_hz)
     step_s = 2.0 * front.hop_s
@@ -92,7 +96,7 @@ def track(
         # Nothing moves, but lines stand: a shaft at constant speed looks like this.
         steady = _search(whitened, candidates, lines, step_s)
         steady_fit = _fitted(whitened, front, lines, steady)
-        if _is_steady_shaft(steady, steady_fit[0]):
+        if _is_steady_shaft(steady, steady_fit[0], whitened, lines):
             found, fitted = steady, steady_fit
     speed, sd, span = fitted
     n_frames = front.time_s.size
@@ -103,7 +107,9 @@ def track(
     for jump in jumps:
         part = slice(jump.first, jump.last)
         certainty[part] = np.minimum(certainty[part], 0.5)
-    rival = strongest_rival(found.scores, candidates, at_steps, rival_ratios(lines))
+    rival = strongest_rival(
+        found.scores, candidates, at_steps, rival_ratios(lines), any_divisor=blind
+    )
     longest = max(jumps, key=lambda jump: jump.last - jump.first, default=None)
     if longest is not None and longest.last - longest.first > JUMP_SHARE * np.sum(at_steps > 0.0):
         rival = longest.rival
@@ -145,7 +151,11 @@ def _search(
     coarse = tidied(raw, step_s)
     coarse = tidied(rejoined(scores, candidates, coarse, *_inertia(step_s)), step_s)
     cell_hz = np.maximum(STEEPEST_SLEW_HZ_S * step_s / path_search.REACH, 0.01 * coarse)
-    width = evidence.resolution(whitened, lines, coarse)
+    slew = np.zeros(coarse.size)
+    for first, end in stretches(coarse > 0.0):
+        if end - first > 4:
+            slew[first:end] = ndimage.uniform_filter1d(np.gradient(coarse[first:end], step_s), 5)
+    width = evidence.resolution(whitened, lines, coarse, slew)
     reach = 1.5 * cell_hz + 0.75 * ndimage.maximum_filter1d(width, 5)
     certainty = path.within(cells, coarse - reach, coarse + reach)
     # Steps that tidying changed: the state now reported is less sure than the path's own.
@@ -165,22 +175,29 @@ def _positive(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(values > 0.0, values, 1e-3)
 
 
-def _is_steady_shaft(found: _Found, speed_hz: NDArray[np.float64]) -> bool:
-    """Tell a shaft at constant speed from hum: sure of itself, steady, and not at mains."""
+def _is_steady_shaft(
+    found: _Found,
+    speed_hz: NDArray[np.float64],
+    whitened: Sequence[evidence.Whitened],
+    lines: Sequence[Line],
+) -> bool:
+    """Tell a shaft at constant speed from hum: sure of itself, steady, and not all at mains."""
     running = speed_hz > 0.0
     if not running.any() or found.certainty[found.coarse_hz > 0.0].mean() < 0.6:
         return False
     speed = float(np.median(speed_hz[running]))
     spread = float(np.quantile(np.abs(speed_hz[running] / speed - 1.0), 0.9))
-    return (
-        spread < STEADY_SPREAD and min(_off_multiple(speed, 50.0), _off_multiple(speed, 60.0)) > 0
-    )
+    heard = evidence.speaking_frequencies(whitened, lines, speed)
+    of_mains = [_at_mains(frequency) for frequency in heard]
+    return spread < STEADY_SPREAD and not all(of_mains)
 
 
-def _off_multiple(speed_hz: float, mains_hz: float) -> float:
-    """How far beyond the mains' tolerance a speed is from its multiples (0 within it)."""
-    nearest = max(1.0, round(speed_hz / mains_hz)) * mains_hz
-    return max(0.0, abs(speed_hz / nearest - 1.0) - MAINS_TOLERANCE)
+def _at_mains(frequency_hz: float) -> bool:
+    """Tell whether a frequency is a low multiple of 50 or 60 Hz."""
+    if frequency_hz > HUM_UP_TO_HZ:
+        return False
+    multiples = (max(1, round(frequency_hz / mains)) * mains for mains in (50.0, 60.0))
+    return any(abs(frequency_hz / m - 1.0) < MAINS_TOLERANCE for m in multiples)
 
 
 def tidied(coarse_hz: NDArray[np.float64], step_s: float) -> NDArray[np.float64]:

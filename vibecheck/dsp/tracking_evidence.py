@@ -145,11 +145,11 @@ def whiten(level: Level) -> Whitened:
     np.maximum(floor, np.float32(least), out=floor)
     expanded = np.repeat(floor, block, axis=1)[:, :n_steps]
     summed = (pairs / expanded).sum(axis=0)
-    votes = _votes(summed, vote_table(looks * channels))
+    votes = _votes(summed, looks * channels)
     return Whitened(level, votes, summed, floor, 2 * block)
 
 
-def _votes(power: NDArray[np.float32], table: NDArray[np.float32]) -> NDArray[np.float32]:
+def _votes(power: NDArray[np.float32], n_looks: int) -> NDArray[np.float32]:
     """Table look-up, with the flanks of a line silenced; shape (n_bins, n_steps).
 
     One bin off a tone, the Hann window still passes a quarter of its power: that is no second
@@ -157,7 +157,7 @@ def _votes(power: NDArray[np.float32], table: NDArray[np.float32]) -> NDArray[np
     peaks (and the two bins around a tone between bins) their vote and takes that of the flanks.
     """
     beside = np.maximum(power[:, 2:], power[:, :-2])
-    beside *= np.float32(FLANK_SHARE)
+    beside *= np.float32(FLANK_SHARE / n_looks)
     beside += np.float32(1.0)
     index = np.empty(power.shape, np.int16)
     scale = np.float32(1.0 / _TABLE_STEP)
@@ -165,7 +165,7 @@ def _votes(power: NDArray[np.float32], table: NDArray[np.float32]) -> NDArray[np
     index[:, 1:-1] = np.minimum(power[:, 1:-1] * scale / beside, last)
     index[:, :1] = np.minimum(power[:, :1] * scale, last)
     index[:, -1:] = np.minimum(power[:, -1:] * scale, last)
-    return np.ascontiguousarray(table[index].T)
+    return np.ascontiguousarray(vote_table(n_looks)[index].T)
 
 
 def standing_lines(whitened: Whitened, step_s: float) -> NDArray[np.bool_]:
@@ -306,12 +306,29 @@ def sharpened(
     return out
 
 
+def speaking_frequencies(
+    whitened: Sequence[Whitened], lines: Sequence[Line], speed_hz: float
+) -> list[float]:
+    """Frequencies of the lines that are heard, on average, at one constant speed."""
+    out = []
+    for line in lines:
+        frequency = np.array([line.order * speed_hz])
+        for _first, _last, votes in line_votes(whitened, frequency):
+            if float(votes.mean()) > 0.5:
+                out.append(float(frequency[0]))
+    return out
+
+
 def resolution(
     whitened: Sequence[Whitened],
     lines: Sequence[Line],
     speed_hz: NDArray[np.float64],
+    slew_hz_s: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Width of one bin in terms of speed, of the finest line that speaks for each step's speed."""
+    """Width in speed of the finest line that speaks for each step's speed.
+
+    A line is as wide as its bin, or as the smear of its order over half the window.
+    """
     finest = np.full(speed_hz.size, np.inf)
     coarsest = np.zeros(speed_hz.size)
     for line in lines:
@@ -320,9 +337,10 @@ def resolution(
             low, high = _serves(item.level)
             steps = np.flatnonzero((frequency >= low) & (frequency < high))
             bins = np.rint(frequency[steps] / item.level.bin_hz).astype(np.intp)
-            width = item.level.bin_hz / line.order
+            smear = 0.5 * np.abs(slew_hz_s[steps]) * item.level.window_s
+            width = np.maximum(item.level.bin_hz / line.order, smear)
             speaks = item.votes[bins, steps] > 0.5
-            finest[steps[speaks]] = np.minimum(finest[steps[speaks]], width)
+            finest[steps[speaks]] = np.minimum(finest[steps[speaks]], width[speaks])
             coarsest[steps] = np.maximum(coarsest[steps], width)
     return np.where(np.isfinite(finest), finest, coarsest)
 

@@ -57,6 +57,8 @@ def candidate_grid(low_hz: float, high_hz: float, step: float = 0.004) -> NDArra
 def speed_cells(candidates_hz: NDArray[np.float64], slew_hz_s: float, step_s: float) -> Cells:
     """Group candidates so that the steepest slew crosses at most ``REACH`` cells per step."""
     cell_hz = np.maximum(slew_hz_s * step_s / REACH, 0.01 * candidates_hz)
+    # Never fewer cells than the path search can reach across.
+    cell_hz = np.minimum(cell_hz, (candidates_hz[-1] - candidates_hz[0]) / (4 * REACH))
     spacing = np.gradient(candidates_hz)
     label = np.floor(np.cumsum(spacing / cell_hz) - 1e-9).astype(int)
     start = np.flatnonzero(np.diff(label, prepend=label[0] - 1))

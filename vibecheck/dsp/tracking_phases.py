@@ -11,8 +11,9 @@ from scipy import ndimage
 
 Name = Literal["idle", "run_up", "hold", "coast_down"]
 SLOPE_S = 0.25  # the slope is judged over this long
-STEADY_SHARE = 0.05  # a hold changes by less than this share of the top speed per second
-LOOSE_SHARE = 0.10  # and a ramp that started is over only below STEADY_SHARE
+STEADY_SHARE = 0.05  # a hold changes by less than this share of its speed per second
+LOOSE_SHARE = 0.10  # a ramp begins above this share, and is over only below STEADY_SHARE
+SLOW_SHARE = 0.25  # below this share of the top speed, changes count as at this share
 SHORTEST_S = 0.15
 
 
@@ -20,7 +21,7 @@ def split_phases(speed_hz: NDArray[np.float64], hop_s: float) -> list[tuple[Name
     """Return (name, first frame, end frame) in order, without gaps.
 
     A running stretch is cut where its slope, over a quarter second, leaves or enters a band around
-    zero that scales with the top speed of the recording.
+    zero that scales with the speed.
     """
     n = speed_hz.size
     code = np.zeros(n, int)  # 0 idle, 1 run-up, 2 hold, 3 coast-down
@@ -57,7 +58,7 @@ def _ramp_code(speed: NDArray[np.float64], hop_s: float, top: float) -> NDArray[
     if speed.size > 2 * half:
         slope[:half] = slope[half]
         slope[-half:] = slope[-half - 1]
-    slope = slope / top
+    slope = slope / np.maximum(speed, SLOW_SHARE * top)
     sure = np.where(slope > LOOSE_SHARE, 1, np.where(slope < -LOOSE_SHARE, 3, 2))
     maybe = np.where(slope > STEADY_SHARE, 1, np.where(slope < -STEADY_SHARE, 3, 2))
     code = np.full(speed.size, 2)

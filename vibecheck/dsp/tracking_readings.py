@@ -16,6 +16,7 @@ OCTAVES = (0.5, 2.0, 1.0 / 3.0, 3.0, 2.0 / 3.0, 1.5, 0.75, 4.0 / 3.0, 0.25, 4.0)
 CLEAR_LOG_ODDS = 2.5  # mean log-odds per look above which a reading is believed
 PLAUSIBLE_SHARE = 0.4  # a rival must explain this share of what the reported speed explains
 SAME_SPEED = 0.02  # ratios this close to one are the same reading
+SMALLEST_JUMP = 0.22  # log ratio: readings differ by three to four or more
 REJOIN_AT_LEAST = 1.0  # evidence per step that a joining reading needs
 REJOIN_SHARE = 0.3  # and its share of the evidence of the reading it replaces
 _NEAR = 2  # candidates either side that count as the same speed
@@ -99,6 +100,8 @@ def impossible_jumps(
         before, after = speed_hz[b - 1], speed_hz[c]
         if gap > longest_gap or abs(after - before) <= steepest_hz * gap:
             continue
+        if abs(np.log(after / before)) < SMALLEST_JUMP:
+            continue
         first, last, ratio = (a, b, after / before) if b - a < d - c else (c, d, before / after)
         steps = np.arange(first, last)
         own = float(reading_evidence(scores, candidates_hz, speed_hz[steps], steps, 1.0).mean())
@@ -138,6 +141,8 @@ def strongest_rival(
     candidates_hz: NDArray[np.float64],
     speed_hz: NDArray[np.float64],
     ratios: Sequence[float],
+    *,
+    any_divisor: bool = False,
 ) -> Rival | None:
     """Weigh other readings of a track against it.
 
@@ -150,6 +155,9 @@ def strongest_rival(
         0 where the shaft is off.
     ratios : sequence of float
         Competing speeds over the reported one.
+    any_divisor : bool
+        True where nothing is known of the machine: then a slower shaft that makes several events
+        per turn (blades, poles, teeth) can never be ruled out.
 
     Returns
     -------
@@ -172,4 +180,5 @@ def strongest_rival(
     if best is None or best[1] <= 0.0 or best[1] < PLAUSIBLE_SHARE * reported:
         return None
     log_odds = reported - best[1]
-    return Rival(best[0], log_odds, log_odds >= CLEAR_LOG_ODDS)
+    clear = log_odds >= CLEAR_LOG_ODDS and not (any_divisor and best[0] < 1.0)
+    return Rival(best[0], log_odds, clear)
