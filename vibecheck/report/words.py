@@ -130,13 +130,13 @@ def verdict_words(result: CheckResult) -> tuple[str, str]:
         return (
             f"Inspect first: {zone_words(first.zone)}",
             f"{percent(first.probability)} probability of a loose fastener there "
-            f"({interval(first.low, first.high)}). Then go on in the order below.",
+            f"({interval(first.low, first.high)}). Then go on through the whole list.",
         )
     if result.verdict == "nothing_stood_out":
         return (
             "Nothing stood out in what could be heard",
             "That does not clear the car: a fastener can be loose without a sound. "
-            "Check every zone by hand, in the order below.",
+            "Check every zone by hand, in the order of the list.",
         )
     return (
         "Cannot tell from this recording",
