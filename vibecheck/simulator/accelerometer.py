@@ -86,7 +86,7 @@ def motion_at(car: SimulatedCar, run: Run, spot: str) -> NDArray[np.float32]:
     gain = 0.25 * bank.attached[:, index, :]
     group = np.zeros(bank.area.size, dtype=np.int64)
     ringing = np.zeros((1, 3, run.n_samples), dtype=np.float32)
-    state = np.zeros((bank.area.size, 2))
+    state = np.zeros((bank.area.size, 3))
     drive_map = bank.drive.astype(np.float32)
     for start in range(0, run.n_samples, BLOCK):
         stop = min(start + BLOCK, run.n_samples)

@@ -15,12 +15,15 @@ Array = NDArray[np.float64]
 def resonator_coefficients(
     frequency_hz: Array, damping: Array, mass: Array, sample_rate_hz: float
 ) -> Array:
-    """Return per mode the exact step of q̈ + 2ζω·q̇ + ω²·q = F/m for a force held over a step.
+    """Return the exact step of each mode for a force that runs straight between samples.
+
+    q̈ + 2ζω·q̇ + ω²·q = F/m. A force held over the step would come half a sample late; far below a mode, where F/m and
+    ω²·q nearly cancel, that would sound like a force of its own.
 
     Returns
     -------
     ndarray, shape (n_modes, 9)
-        Four entries of the state matrix exp(A·T), two of the input, then 1/m, 2ζω, ω².
+        Four entries of the state matrix exp(A·T), then 1/(mω²), 2ζ/(ωT), 1/T, 2ζω, ω².
     """
     rate = 2.0 * math.pi * frequency_hz
     step = 1.0 / sample_rate_hz
@@ -32,9 +35,20 @@ def resonator_coefficients(
     a12 = fade * sine / damped
     a21 = -(rate**2) * a12
     a22 = fade * (cosine - decay / damped * sine)
-    b1 = (1.0 - a11) / (mass * rate**2)
-    b2 = a12 / mass
-    return np.stack((a11, a12, a21, a22, b1, b2, 1.0 / mass, 2.0 * decay, rate**2), axis=1)
+    return np.stack(
+        (
+            a11,
+            a12,
+            a21,
+            a22,
+            1.0 / (mass * rate**2),
+            2.0 * damping / (rate * step),
+            np.full_like(rate, sample_rate_hz),
+            2.0 * decay,
+            rate**2,
+        ),
+        axis=1,
+    )
 
 
 @compiled
@@ -53,8 +67,8 @@ def ring(
     ----------
     drive : ndarray, shape (n_modes, n_samples)
         Modal force.
-    state : ndarray, shape (n_modes, 2)
-        Place and speed, carried from block to block.
+    state : ndarray, shape (n_modes, 3)
+        Place, speed and last force, carried from block to block.
     gain : ndarray, shape (n_modes, n_outputs)
     line : ndarray, shape (n_samples,)
         Scratch space.
@@ -69,19 +83,30 @@ def ring(
         a12 = coefficients[mode, 1]
         a21 = coefficients[mode, 2]
         a22 = coefficients[mode, 3]
-        b1 = coefficients[mode, 4]
-        b2 = coefficients[mode, 5]
-        inverse_mass = coefficients[mode, 6]
+        give = coefficients[mode, 4]
+        lag = coefficients[mode, 5]
+        per_step = coefficients[mode, 6]
         loss = coefficients[mode, 7]
         spring = coefficients[mode, 8]
         q = state[mode, 0]
         v = state[mode, 1]
+        last = state[mode, 2]
         for n in range(n_samples):
             force = drive[mode, n]
-            line[n] = force * inverse_mass - loss * v - spring * q
-            q, v = a11 * q + a12 * v + b1 * force, a21 * q + a22 * v + b2 * force
+            # Motion along the ramp: qp = (F - 2ζ/(ωT)·ΔF)/(mω²), vp = ΔF/(T·mω²); the rest
+            # rings freely.
+            climb = force - last
+            q -= give * (last - lag * climb)
+            v_ramp = give * climb * per_step
+            v -= v_ramp
+            q, v = a11 * q + a12 * v, a21 * q + a22 * v
+            q += give * (force - lag * climb)
+            v += v_ramp
+            last = force
+            line[n] = spring * (give * force - q) - loss * v
         state[mode, 0] = q
         state[mode, 1] = v
+        state[mode, 2] = last
         for output in range(gain.shape[1]):
             weight = np.float32(gain[mode, output])
             target = out[group[mode], output]

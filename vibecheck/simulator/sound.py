@@ -124,7 +124,7 @@ def radiate(car: SimulatedCar, run: Run, places: Array, seed: int) -> NDArray[np
     for place in range(n_places):
         gain[:, place] = bank.area * spread[group, place] * _direction(car, places[place])
     heard = np.zeros((sources.shape[0], n_places, n), dtype=np.float32)
-    state = np.zeros((bank.area.size, 2))
+    state = np.zeros((bank.area.size, 3))
     for start in range(0, n, BLOCK):
         stop = min(start + BLOCK, n)
         drive: NDArray[np.float32] = np.ascontiguousarray(drive_map @ force[start:stop].T)
