@@ -20,3 +20,14 @@ CHECK_CAUTIONS = (
     "damaged battery.",
     "The vehicle's manual and your local rules come first.",
 )
+
+NO_ZONES_NOTE = "Without a car's zones none can be named. Make a car file with: vibecheck car new"
+NOT_USED_NOTE = (
+    "None of the recordings could be used: the order of the zones rests on how often such zones "
+    "are found loose, not on sound."
+)
+UNFAMILIAR_NOTE = (
+    "These recordings are unlike anything the model has learned from, so its numbers carry little "
+    "weight here."
+)
+NOTHING_HEARD_NOTE = "The recordings hold nothing that speaks about any zone of this car."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from builders import make_result
 
+from vibecheck.advice import NO_ZONES_NOTE, UNFAMILIAR_NOTE
 from vibecheck.car.profile import Car
 from vibecheck.car.zones import ZONE_NAMES
 from vibecheck.report import words
@@ -92,11 +93,7 @@ def test_advice_names_the_options_of_the_program(advice, plain):
 
 def test_remarks_do_not_repeat_the_notes():
     blind = Car("unknown machine", None, None, (), shaft="reference")
-    notes = (
-        "Without a car file no zone can be named. Make one with: vibecheck car new",
-        "These recordings are unlike anything the model has learned from.",
-        "Something else.",
-    )
+    notes = (NO_ZONES_NOTE, UNFAMILIAR_NOTE, "Something else.")
     result = make_result(
         car=blind, zones=(), notes=notes, unfamiliar=Unfamiliar(9, 3, True), duration_s=1.0
     )

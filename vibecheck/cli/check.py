@@ -25,7 +25,7 @@ HELP = help_text(
     "Say which zone to hand-check first, from recordings of one bench spin-up.",
     "Give the recordings as your phone or sensor made them: wav, flac, ogg, mp3, m4a, aac, mp4, "
     "webm, 3gp, amr; accelerometer tables as csv, tsv, parquet, npz, mat or uff.",
-    "The best recording: two seconds of quiet, then a slow run-up, a hold, and a free coast-down, "
+    "The best recording: a few seconds of quiet, then a slow run-up, a hold, and free coast-down, "
     "wheels off the ground. vibecheck car plan writes the script for your car.",
     examples=[
         (

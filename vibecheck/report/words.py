@@ -10,6 +10,8 @@ import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from vibecheck.advice import NO_ZONES_NOTE, UNFAMILIAR_NOTE
+
 if TYPE_CHECKING:
     from vibecheck.result import CheckedTake, CheckResult, ZoneRisk
 
@@ -190,11 +192,11 @@ def remarks(result: CheckResult) -> list[tuple[str, str]]:
     repeated = []
     if is_blind(result):
         said.append(("Heard without a car file.", BLIND_REMARK))
-        repeated.append("Without a car file")
+        repeated.append(NO_ZONES_NOTE)
     if result.unfamiliar.is_unfamiliar:
         said.append(("Unfamiliar sound.", UNFAMILIAR_REMARK))
-        repeated.append("unlike anything")
-    return said + [("", n) for n in result.notes if not any(part in n for part in repeated)]
+        repeated.append(UNFAMILIAR_NOTE)
+    return said + [("", n) for n in result.notes if n not in repeated]
 
 
 def number_words(value: float) -> str:

@@ -5,6 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from vibecheck.advice import (
+    NO_ZONES_NOTE,
+    NOT_USED_NOTE,
+    NOTHING_HEARD_NOTE,
+    UNFAMILIAR_NOTE,
+)
 from vibecheck.car.zones import Zone
 from vibecheck.model.assessment import ZoneAssessment
 from vibecheck.result import CheckedTake, Unfamiliar, Verdict, ZoneRisk
@@ -91,20 +97,12 @@ def decide(
     """
     usable = [one for one in takes if one.quality.verdict != "unusable"]
     notes: list[str] = []
-    if not usable:
-        notes.append(
-            "None of the recordings could be used: the order of the zones rests on how often such "
-            "zones are found loose, not on sound."
-        )
+    if not usable and zones:
+        notes.append(NOT_USED_NOTE)
     if not zones:
-        notes.append(
-            "Without a car's zones none can be named. Make a car file with: vibecheck car new"
-        )
+        notes.append(NO_ZONES_NOTE)
     if unfamiliar.is_unfamiliar:
-        notes.append(
-            "These recordings are unlike anything the model has learned from, so its numbers "
-            "carry little weight here."
-        )
+        notes.append(UNFAMILIAR_NOTE)
     if not usable or not zones:
         return "cannot_tell", tuple(notes)
     heard = [zone for zone in zones if zone.heard]
@@ -112,6 +110,6 @@ def decide(
         return "inspect_first", tuple(notes)
     if not heard or unfamiliar.is_unfamiliar:
         if not heard:
-            notes.append("The recordings hold nothing that speaks about any zone of this car.")
+            notes.append(NOTHING_HEARD_NOTE)
         return "cannot_tell", tuple(notes)
     return "nothing_stood_out", tuple(notes)
