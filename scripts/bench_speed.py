@@ -279,7 +279,8 @@ def part_d() -> None:
     print(
         f"  vibecheck: wall {min(wall) * 1e3:.0f} ms best, {np.median(wall) * 1e3:.0f} ms median "
         f"of 9 (<= 110); processor {np.median(cpu) * 1e3:.0f} ms; median error "
-        f"{np.median(r):.5%}, within 0.5 % {np.mean(r < 0.005) * (1 - missed):.1%} of the running frames"
+        f"{np.median(r):.5%}, within 0.5 % {np.mean(r < 0.005) * (1 - missed):.1%} of the "
+        f"running frames"
     )
     try:
         import librosa

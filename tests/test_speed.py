@@ -177,9 +177,6 @@ def test_steady_tone_nears_the_cramer_rao_bound(orders: tuple[float, ...], speed
     assert 0.88 <= inside / count <= 0.995
 
 
-# --- invariances -------------------------------------------------------------------------------
-
-
 @settings(max_examples=6, deadline=None)
 @given(st.floats(1e-4, 1e3), st.booleans(), st.floats(-1, 1))
 def test_gain_polarity_and_offset_do_not_matter(gain: float, flip: bool, offset: float) -> None:
@@ -226,9 +223,6 @@ def test_channels_are_combined() -> None:
     twice = Take(np.stack([one.samples, one.samples]).astype(np.float32), RATE)
     same = track_speed(twice, CAR)
     assert np.median(same.sd_rpm[use]) == pytest.approx(np.median(single.sd_rpm[use]), rel=0.02)
-
-
-# --- kinds of takes ----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("start_s", [1.2, 3.0, 5.2, 6.2])
@@ -387,20 +381,19 @@ def test_the_right_car_is_trusted(tracked: SpeedTrack) -> None:
 # --- refusals ----------------------------------------------------------------------------------
 
 
-def test_car_and_orders_together_are_refused(spin: SpinUp) -> None:
-    with pytest.raises(CallError, match="Got both instead"):
-        track_speed(spin.take(), CAR, orders=[1.0])
-
-
-@pytest.mark.parametrize("value", [0.0, -1.0, np.nan, np.inf])
-def test_an_order_that_is_no_number_is_refused(spin: SpinUp, value: float) -> None:
-    with pytest.raises(CallError, match="orders must be positive numbers"):
-        track_speed(spin.take(), orders=[1.0, value])
-
-
-def test_an_empty_list_of_orders_is_refused(spin: SpinUp) -> None:
-    with pytest.raises(CallError, match="at least one order"):
-        track_speed(spin.take(), orders=[])
+@pytest.mark.parametrize(
+    ("car", "orders", "match"),
+    [
+        (CAR, [1.0], "Got both instead"),
+        (None, [], "at least one order"),
+        *[(None, [1.0, v], "orders must be positive") for v in (0.0, -1.0, np.nan, np.inf)],
+    ],
+)
+def test_wrong_calls_are_refused(
+    spin: SpinUp, car: Car | None, orders: list[float], match: str
+) -> None:
+    with pytest.raises(CallError, match=match):
+        track_speed(spin.take(), car, orders=orders)
 
 
 @pytest.mark.parametrize("rate", [25.0, 100.0, 416.0, 48_000.0])

@@ -20,6 +20,8 @@ HIGHEST_SPEED_HZ = 1000.0
 LOWEST_SPEED_HZ = 10.0
 LOWEST_BLIND_HZ = 20.0  # a comb of lines must be wider than the longest window's bins
 FULL_CHARGE_V = 4.2
+WHEEL_SLIP = 0.003
+BENCH_MARGIN = 1.6  # over the bench limit of the car file: owners overshoot
 
 
 @dataclass(frozen=True)
@@ -97,14 +99,20 @@ def _search(take: Take, car: Car | None, orders: Sequence[Order | float] | None)
             Line(electrical),
             Line(mesh),
             Line(2.0, 0.5),
+            Line(3.0, 0.3),
             Line(2.0 * electrical, 0.5),
             Line(2.0 * mesh, 0.5),
             Line(3.0 * mesh, 0.3),
-            Line(ratio, 0.5),
-            Line(wheel, 0.3),
+            Line(ratio, 0.6),
+            Line(2.0 * ratio, 0.3),
+            # Wheels turn at slightly different speeds behind open differentials.
+            Line(wheel, 0.8, slip=WHEEL_SLIP),
+            Line(2.0 * wheel, 0.4, slip=WHEEL_SLIP),
         )
         no_load_hz = train.kv_rpm_per_v * train.cells * FULL_CHARGE_V / 60.0
         high = min(1.15 * no_load_hz, 1.2 * HIGHEST_SPEED_HZ)
+        if train.bench_max_wheel_rpm is not None:
+            high = min(high, BENCH_MARGIN * train.bench_max_wheel_rpm / 60.0 / wheel)
         return _within(_merged(lines), LOWEST_MOTOR_RPM / 60.0, high, car.shaft)
     given = car.orders if car is not None else orders
     shaft = car.shaft if car is not None else "reference"

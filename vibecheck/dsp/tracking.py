@@ -89,12 +89,12 @@ def track(
     candidates = path_search.candidate_grid(low_hz, high_hz)
     found = _search(
         [evidence.without_standing(w, s) for w, s in zip(whitened, standing, strict=True)],
-        candidates, lines, step_s,
+        candidates, lines, step_s, blind,
     )  # fmt: skip
     fitted = _fitted(whitened, front, lines, found)
     if not (found.coarse_hz > 0.0).any() and any(where.any() for where in standing):
         # Nothing moves, but lines stand: a shaft at constant speed looks like this.
-        steady = _search(whitened, candidates, lines, step_s)
+        steady = _search(whitened, candidates, lines, step_s, blind)
         steady_fit = _fitted(whitened, front, lines, steady)
         if _is_steady_shaft(steady, steady_fit[0], whitened, lines):
             found, fitted = steady, steady_fit
@@ -102,7 +102,7 @@ def track(
     n_frames = front.time_s.size
     steps = np.minimum(2 * np.arange(found.coarse_hz.size), n_frames - 1)
     at_steps = np.where(found.coarse_hz > 0.0, speed[steps], 0.0)
-    jumps = impossible_jumps(found.scores, candidates, at_steps, *_inertia(step_s))
+    jumps = impossible_jumps(found.scores, candidates, at_steps, *_inertia(step_s, blind))
     certainty = found.certainty.copy()
     for jump in jumps:
         part = slice(jump.first, jump.last)
@@ -122,9 +122,13 @@ def track(
     return Tracked(front.time_s, front.hop_s, speed, sd, certainty, span, rival, 1.0 / step_s)
 
 
-def _inertia(step_s: float) -> tuple[float, int]:
-    """Steepest change per step, and the longest gap (in steps) that inertia reaches across."""
-    return IMPOSSIBLE_SLEW_HZ_S * step_s, max(2, round(2.0 * BRIDGE_S / step_s))
+def _inertia(step_s: float, blind: bool) -> tuple[float, int]:
+    """Steepest change per step, and the longest gap (in steps) that inertia reaches across.
+
+    Blind, what is heard as the shaft may be the blades or poles of a slower one.
+    """
+    steepest = IMPOSSIBLE_SLEW_HZ_S * (2.0 if blind else 1.0)
+    return steepest * step_s, max(2, round(2.0 * BRIDGE_S / step_s))
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,13 +147,14 @@ def _search(
     candidates: NDArray[np.float64],
     lines: Sequence[Line],
     step_s: float,
+    blind: bool,
 ) -> _Found:
     scores = evidence.candidate_evidence(whitened, candidates, lines)
     cells = path_search.speed_cells(candidates, STEEPEST_SLEW_HZ_S, step_s)
     path = path_search.likeliest_path(path_search.pooled(scores, cells))
     raw = np.where(path.cell >= 0, cells.centre_hz[path.cell], 0.0)
     coarse = tidied(raw, step_s)
-    coarse = tidied(rejoined(scores, candidates, coarse, *_inertia(step_s)), step_s)
+    coarse = tidied(rejoined(scores, candidates, coarse, *_inertia(step_s, blind)), step_s)
     cell_hz = np.maximum(STEEPEST_SLEW_HZ_S * step_s / path_search.REACH, 0.01 * coarse)
     slew = np.zeros(coarse.size)
     for first, end in stretches(coarse > 0.0):

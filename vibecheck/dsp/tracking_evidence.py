@@ -22,6 +22,10 @@ FLOOR_QUANTILE = 0.4
 FLOOR_BINS = 24
 PRESENT = 0.7  # prior probability that a known order shows in the spectrum at all
 STRAY = 0.02  # prior probability that an unrelated line sits in a given bin
+LOUD_DB = 6.0  # over the quietest part; twice this is surely loud
+LOUD_VOTE = 1.0
+CROWD_STEPS = 5
+OWN_SHARE = 0.09  # a line and its neighbour do not crowd themselves
 STANDING_PART_S = 0.5
 STANDING_PARTS = 6
 STANDING_OVER_FLOOR = 2.0
@@ -38,12 +42,14 @@ class Line:
     """One order to look for: events per turn of the reference shaft, and its say (0–1).
 
     ``demand`` (over -1) scales what its absence costs by ``1 + demand``: below 0 for a line that
-    may well be missing.
+    may well be missing. ``slip`` is the relative uncertainty of the order itself, such as that of
+    wheels behind an open differential.
     """
 
     order: float
     weight: float = 1.0
     demand: float = -0.6
+    slip: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,6 +200,21 @@ def without_standing(whitened: Whitened, standing: NDArray[np.bool_]) -> Whitene
     return replace(whitened, votes=votes)
 
 
+def loudness_votes(whitened: Sequence[Whitened], n_steps: int) -> NDArray[np.float32]:
+    """Evidence for running, whatever the speed, from the broadband level alone; shape (n_steps,).
+
+    A running car is louder than the quietest part of the recording. Judged on the noise floor of
+    the widest level, in decibel, so that single lines do not matter.
+    """
+    widest = whitened[-1]
+    level_db = 10.0 * np.log10(widest.floor).mean(axis=(0, 2))
+    per_step = np.repeat(level_db, widest.block_frames // 2)[:n_steps]
+    quiet = np.quantile(per_step, 0.05)
+    share = np.clip((per_step - quiet - LOUD_DB) / LOUD_DB, 0.0, 1.0)
+    votes: NDArray[np.float32] = (LOUD_VOTE * share).astype(np.float32)
+    return votes
+
+
 def candidate_evidence(
     whitened: Sequence[Whitened],
     candidates_hz: NDArray[np.float64],
@@ -207,7 +228,8 @@ def candidate_evidence(
         Log-likelihood ratio of "the shaft turns at this speed" against "it is off".
     """  # fmt: skip
     n_steps = whitened[0].votes.shape[1]
-    evidence = np.zeros((candidates_hz.size, n_steps), np.float32)
+    evidence = np.empty((candidates_hz.size, n_steps), np.float32)
+    evidence[:] = loudness_votes(whitened, n_steps)
     for line in lines:
         frequency = line.order * candidates_hz
         for first, last, votes in line_votes(whitened, frequency):
@@ -237,14 +259,14 @@ def line_votes(
             continue
         rows = np.rint(frequency_hz[first:last] / item.level.bin_hz).astype(np.intp)
         votes = item.votes[rows]
-        if name == "mid" and "long" in by_name:
-            long = by_name["long"]
-            top = min(LONG_UP_TO_HZ, long.level.top_hz - 2.0 * long.level.bin_hz)
+        if name == "mid":
+            other = by_name["long"]
+            top = min(LONG_UP_TO_HZ, other.level.top_hz - 2.0 * other.level.bin_hz)
             shared = int(min(np.searchsorted(frequency_hz, top), last) - first)
             if shared > 0:
-                rows = np.rint(frequency_hz[first : first + shared] / long.level.bin_hz)
-                other = long.votes[rows.astype(np.intp)]
-                np.maximum(votes[:shared], other, out=votes[:shared])
+                rows = np.rint(frequency_hz[first : first + shared] / other.level.bin_hz)
+                again = other.votes[rows.astype(np.intp)]
+                np.maximum(votes[:shared], again, out=votes[:shared])
                 votes[:shared] -= np.float32(TWO_LOOKS_COST)
         yield int(first), int(last), votes
 

@@ -20,8 +20,8 @@ class Amplitudes:
     """Complex amplitude of each line (and channel) in each frame along a track.
 
     ``value``, ``noise`` (its noise variance), ``valid`` have shape (n_lines, n_frames);
-    ``hop_share`` is the hop over the length of the window that it was read with; ``order`` has
-    shape (n_lines,).
+    ``hop_share`` is the hop over the length of the window that it was read with; ``order`` and
+    ``slip`` (its relative uncertainty) have shape (n_lines,).
     """
 
     value: NDArray[np.complex64]
@@ -29,6 +29,7 @@ class Amplitudes:
     valid: NDArray[np.bool_]
     hop_share: NDArray[np.float32]
     order: NDArray[np.float64]
+    slip: NDArray[np.float64]
 
 
 def _hann_kernel(offset: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -121,6 +122,7 @@ def line_amplitudes(
         valid.reshape(rows, n_frames),
         hop_share.reshape(rows, n_frames),
         np.repeat(order, n_channels),
+        np.repeat([line.slip for line in lines], n_channels),
     )
 
 
@@ -143,4 +145,5 @@ def strongest(amplitudes: Amplitudes, count: int) -> Amplitudes:
         amplitudes.valid[keep],
         amplitudes.hop_share[keep],
         amplitudes.order[keep],
+        amplitudes.slip[keep],
     )

@@ -8,14 +8,17 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from vibecheck.dsp.tracking_evidence import Line
 from vibecheck.dsp.tracking_phases import stretches
 
 OCTAVES = (0.5, 2.0, 1.0 / 3.0, 3.0, 2.0 / 3.0, 1.5, 0.75, 4.0 / 3.0, 0.25, 4.0)
-CLEAR_LOG_ODDS = 2.5  # mean log-odds per look above which a reading is believed
+CLEAR_LOG_ODDS = 3.5  # mean log-odds per look above which a reading is believed
 PLAUSIBLE_SHARE = 0.4  # a rival must explain this share of what the reported speed explains
-SAME_SPEED = 0.02  # ratios this close to one are the same reading
+SAME_SPEED = 0.06  # log ratios this close to zero are the same reading
+GRID_STEP = 0.012  # between log ratios asked about; candidates count within 0.8 %
+MOST_STEPS = 250  # steps weighed per reading
 SMALLEST_JUMP = 0.22  # log ratio: readings differ by three to four or more
 REJOIN_AT_LEAST = 1.0  # evidence per step that a joining reading needs
 REJOIN_SHARE = 0.3  # and its share of the evidence of the reading it replaces
@@ -32,15 +35,20 @@ class Rival:
 
 
 def rival_ratios(lines: Sequence[Line]) -> tuple[float, ...]:
-    """Ratios worth asking about: small whole-number ones, and each line taken for another."""
-    ratios = list(OCTAVES)
+    """Ratios worth asking about: small whole numbers, each line taken for another, and a grid.
+
+    The grid is for a wrong tooth count: then motor and gear speak for speeds at any ratio.
+    """
+    named = list(OCTAVES)
     orders = [line.order for line in lines]
-    ratios += [a / b for a in orders for b in orders if a != b]
-    kept: list[float] = []
-    for ratio in sorted(ratios, key=lambda r: abs(np.log(r))):
-        if abs(ratio - 1.0) > SAME_SPEED and all(abs(ratio / r - 1.0) > 0.005 for r in kept):
-            kept.append(ratio)
-    return tuple(kept)
+    named += [a / b for a in orders for b in orders if a != b]
+    grid = np.exp(np.arange(-np.log(4.0), np.log(4.0), GRID_STEP)).tolist()
+    kept = np.array([], dtype=np.float64)
+    for ratio in [*sorted(named, key=lambda r: abs(np.log(r))), *grid]:
+        away = abs(np.log(ratio)) > SAME_SPEED
+        if away and not np.any(np.abs(np.log(kept / ratio)) < 0.5 * GRID_STEP):
+            kept = np.append(kept, ratio)
+    return tuple(float(r) for r in kept)
 
 
 def reading_evidence(
@@ -167,16 +175,22 @@ def strongest_rival(
     steps = np.flatnonzero(speed_hz > 0.0)
     if steps.size == 0:
         return None
-    running = speed_hz[steps]
-    reported = float(reading_evidence(scores, candidates_hz, running, steps, 1.0).mean())
+    steps = steps[:: max(1, steps.size // MOST_STEPS)]
+    # On candidates in equal ratios another reading is a shift.
+    spacing = np.log(candidates_hz[1] / candidates_hz[0])
+    near = ndimage.maximum_filter1d(scores[:, steps], 2 * _NEAR + 1, axis=0)
+    place = np.rint(np.log(speed_hz[steps] / candidates_hz[0]) / spacing).astype(np.intp)
+    shift = np.rint(np.log([1.0, *ratios]) / spacing).astype(np.intp)
+    index = place + shift[:, np.newaxis]
+    inside = (index >= 0) & (index < candidates_hz.size)
+    values = near[np.clip(index, 0, candidates_hz.size - 1), np.arange(steps.size)]
+    means = np.where(inside, values, 0.0).mean(axis=1)
+    reported, others = float(means[0]), means[1:]
+    allowed = inside[1:].mean(axis=1) >= 0.5
     best: tuple[float, float] | None = None
-    for ratio in ratios:
-        asked = ratio * running
-        if np.mean((asked >= candidates_hz[0]) & (asked <= candidates_hz[-1])) < 0.5:
-            continue
-        evidence = float(reading_evidence(scores, candidates_hz, running, steps, ratio).mean())
-        if best is None or evidence > best[1]:
-            best = (ratio, evidence)
+    if allowed.any():
+        which = int(np.where(allowed, others, -np.inf).argmax())
+        best = (float(ratios[which]), float(others[which]))
     if best is None or best[1] <= 0.0 or best[1] < PLAUSIBLE_SHARE * reported:
         return None
     log_odds = reported - best[1]

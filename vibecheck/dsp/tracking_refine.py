@@ -193,8 +193,8 @@ def fit_step(
         looks[where], trend[where] = overlap_variance(float(share), span)
     freedom = np.maximum(1.0 - 3.0 * looks / count, 0.3)
     # Believed only beyond its own uncertainty: a max() of a noisy ratio would lie upward.
-    doubt = 1.0 + np.sqrt(2.0 * looks / count)
-    scatter = np.maximum(1.0, 2.0 * across / (floor * freedom) / doubt)
+    margin = 1.0 + np.sqrt(2.0 * looks / count)
+    scatter = np.maximum(1.0, 2.0 * across / (floor * freedom) / margin)
     unexplained = floor * scatter
     order = amplitudes.order[:, np.newaxis]
     weight = 2.0 / (unexplained * trend)
@@ -208,7 +208,10 @@ def fit_step(
     known = weight * signal * g11  # information on the phase slope, per squared radian
     excess = slope**2 - 3.0 / np.maximum(known, 1e-12)
     excess = ndimage.uniform_filter1d(np.where(known > 4.0, excess, 0.0), 2 * span - 1, axis=1)
-    weight = weight / (1.0 + PATH_SHARE * np.maximum(excess, 0.0) * known)
+    doubt = PATH_SHARE * np.maximum(excess, 0.0)
+    # An order that is itself uncertain can place the speed no better than that.
+    doubt = doubt + (2.0 * np.pi * unit * amplitudes.slip[:, np.newaxis] * order * speed_hz) ** 2
+    weight = weight / (1.0 + doubt * known)
     a1 = (weight * share * order * y1).sum(axis=0)
     a2 = (weight * share * order * y2).sum(axis=0)
     info = weight * signal * order**2
