@@ -86,6 +86,7 @@ def plain_wheel(clearance: float = 1.0, **changes: np.ndarray):
     wheels = wheels._replace(
         couple=np.zeros((4, 2)),
         growth=zero,
+        arm_play=zero,
         shaft_force=zero,
         shaft_swing=zero,
         hex_uneven=np.zeros((4, 2)),

@@ -112,6 +112,7 @@ def build_wheels(car: SimulatedCar, sitting: Sitting) -> Wheels:
         hub_mass=row("hub_mass"),
         arm_stiffness=arm,
         arm_damping=arm_damping,
+        arm_play=row("arm_play"),
         mass=row("mass"),
         transverse_inertia=row("transverse_inertia"),
         polar_inertia=row("polar_inertia"),
@@ -267,6 +268,11 @@ def build_drive(car: SimulatedCar, sitting: Sitting) -> Drive:
     stiffness = mesh.stiffness * (1.0 + sitting.temperature)
     mass = 1.0 / (pinion_radius**2 / motor.rotor_inertia)
     angle = 2.0 * np.pi * np.arange(TABLE) / TABLE
+    chance = np.random.default_rng([mesh.table_seed, 32])
+    inner = mesh.inner_force * sum(
+        size * np.cos(k * mesh.inner_teeth * angle + chance.uniform(0.0, 2.0 * np.pi))
+        for k, size in ((1, 1.0), (2, 0.45), (3, 0.2))
+    )
     ripple_order = 3 * motor.poles  # six commutation steps per electrical turn
     cogging_order = math.lcm(motor.slots, motor.poles)
     kt = 60.0 / (2.0 * math.pi * drivetrain["kv_rpm_per_v"])
@@ -311,7 +317,7 @@ def build_drive(car: SimulatedCar, sitting: Sitting) -> Drive:
         mesh_damping=2.0 * mesh.damping_ratio * math.sqrt(stiffness * min(mass, 0.05)),
         backlash=mesh.backlash * sitting.backlash,
         pinion_table=np.stack((swing, pinion, run_1), axis=1),
-        spur_table=np.stack((spur, run_2), axis=1),
+        spur_table=np.stack((spur, run_2, inner), axis=1),
         spur_unbalance=mesh.spur_unbalance,
     )
 

@@ -59,6 +59,7 @@ def _draw_wheel(draw: Draw, big: bool, common: dict[str, float]) -> WheelParamet
         arm_stiffness=np.array([common["arm_x"], common["arm_y"], common["arm_z"]])
         * draw.rng.uniform(0.9, 1.1, 3),
         arm_damping_ratio=np.array([common["arm_loss"], common["arm_loss"], common["arm_loss_z"]]),
+        arm_play=common["arm_play"] * draw.flat(0.3, 1.0),
         thread_pitch=common["thread_pitch"],
         preload=preload,
         face_radius=common["face_radius"],
@@ -107,6 +108,7 @@ def _draw_wheels(draw: Draw, big: bool, radius: float | None) -> tuple[WheelPara
         "arm_z": draw.log(2.0e4, 1.2e5) if big else draw.log(1e4, 5e4),
         "arm_loss": draw.log(0.03, 0.12),
         "arm_loss_z": draw.log(0.12, 0.4),
+        "arm_play": 0.0 if draw.rng.random() < 0.5 else draw.log(2e-6, 3e-5),
         "thread_pitch": draw.one_of((1.0e-3, 1.25e-3, 1.0e-3)) if big else 0.7e-3,
         "face_radius": draw.flat(0.0075, 0.010) if big else draw.flat(0.005, 0.0068),
         "face_offset": -draw.flat(0.0, 0.008) if big else -draw.flat(0.0, 0.005),
@@ -193,6 +195,8 @@ def _draw_mesh(draw: Draw, big: bool, teeth: tuple[int, int]) -> MeshParameters:
         line_stiffness=draw.log(15.0, 80.0),
         line_play=draw.log(0.003, 0.03),
         coast_time_s=draw.log(0.8, 2.6),
+        inner_teeth=draw.whole(10, 20),
+        inner_force=draw.log(0.1, 2.5) * (1.0 if big else 0.5),
     )
 
 

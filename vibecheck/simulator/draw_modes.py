@@ -35,11 +35,11 @@ def draw_modes(draw: Draw, big: bool) -> ModeBank:
             group.append(joint)
             if joint < 0:
                 mass.append(draw.log(0.06, 0.4) * (1.6 if big else 1.0))
-                area.append(draw.log(0.4e-3, 3e-3) * (1.5 if big else 1.0))
+                area.append(draw.log(0.2e-3, 1.5e-3) * (1.3 if big else 1.0))
             else:
                 mass.append(draw.log(0.02, 0.12) * (1.6 if big else 1.0))
-                most = 3.0e-3 if joint < 4 else 1.0e-3
-                area.append(draw.log(0.1 * most, most) * (1.5 if big else 1.0))
+                most = 1.5e-3 if joint < 4 else 0.5e-3
+                area.append(draw.log(0.1 * most, most) * (1.3 if big else 1.0))
             row = np.zeros(N_FORCE_CHANNELS)
             for other, channels in enumerate(CHANNELS_OF_JOINT):
                 gain = 1.0 if joint in (-1, other) else draw.flat(0.0, 0.06)

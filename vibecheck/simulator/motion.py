@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.simulator.compiled import compiled
-from vibecheck.simulator.elements import bore_force, contact, slip_2d
+from vibecheck.simulator.elements import bore_force, contact, place_in_turn, slip_2d
 from vibecheck.simulator.motion_drive import step_drive
 from vibecheck.simulator.motion_motor import step_motor
 from vibecheck.simulator.motion_wheel import step_wheel
@@ -152,11 +152,16 @@ def step_car(
     pinion_1 = tangential * line_2 - separating * line_1
     pinion_2 = -tangential * line_1 - separating * line_2
     step_motor(motor, state, pinion_1, pinion_2, torque, dt)
+    # Gears or belt between spur and wheels press on the gearbox once per tooth of theirs.
+    before, after, share = place_in_turn(state.shaft[2], drive.spur_table.shape[0])
+    inner = drive.spur_table[before, 2]
+    inner += share * (drive.spur_table[after, 2] - inner)
+    inner *= min(abs(state.shaft[6]) * 0.005, 1.0)
     state.joint_force[MESH_AT] = tangential
-    state.joint_force[MESH_AT + 1] = separating
+    state.joint_force[MESH_AT + 1] = separating + inner
     spur_heavy = drive.spur_unbalance * state.shaft[6] * state.shaft[6]
     spur_1 = -pinion_1 + spur_heavy * math.sin(state.shaft[2])
-    spur_2 = -pinion_2 + spur_heavy * math.cos(state.shaft[2])
+    spur_2 = -pinion_2 + spur_heavy * math.cos(state.shaft[2]) + inner
     for column in range(3):
         state.force[15 + column] = motor.axes[0, column] * spur_1 + motor.axes[1, column] * spur_2
     for k in range(decks.mass.shape[0]):

@@ -21,13 +21,18 @@ def step_wheel(i: int, wheels: Wheels, state: State, turning: float, dt: float) 
     base = state.base[0, 3 * i : 3 * i + 3]
     base_speed = state.base[1, 3 * i : 3 * i + 3]
     # Hub on its arm.
-    arm_x = -wheels.arm_stiffness[i, 0] * (hub[0] - base[0]) - wheels.arm_damping[i, 0] * (
+    play = wheels.arm_play[i]
+    stretch = hub[0] - base[0]
+    stretch -= min(max(stretch, -play), play)
+    arm_x = -wheels.arm_stiffness[i, 0] * stretch - wheels.arm_damping[i, 0] * (
         hub[3] - base_speed[0]
     )
     arm_y = -wheels.arm_stiffness[i, 1] * (hub[1] - base[1]) - wheels.arm_damping[i, 1] * (
         hub[4] - base_speed[1]
     )
-    arm_z = -wheels.arm_stiffness[i, 2] * (hub[2] - base[2]) - wheels.arm_damping[i, 2] * (
+    stretch = hub[2] - base[2]
+    stretch -= min(max(stretch, -play), play)
+    arm_z = -wheels.arm_stiffness[i, 2] * stretch - wheels.arm_damping[i, 2] * (
         hub[5] - base_speed[2]
     )
     # Wheel against hub: place, tilt about x (al) and z (ga), and their rates.

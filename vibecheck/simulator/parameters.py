@@ -46,6 +46,7 @@ class WheelParameters:
     hub_mass: float
     arm_stiffness: Array
     arm_damping_ratio: Array
+    arm_play: float
     thread_pitch: float
     preload: float
     face_radius: float
@@ -134,6 +135,8 @@ class MeshParameters:
     line_stiffness: float
     line_play: float
     coast_time_s: float
+    inner_teeth: int
+    inner_force: float
 
 
 @dataclass(frozen=True, eq=False)

@@ -40,6 +40,7 @@ class Wheels(NamedTuple):
     hub_mass: Array
     arm_stiffness: Array  # (4, 3)
     arm_damping: Array  # (4, 3)
+    arm_play: Array  # half gap of the arm's bushes, along x and z
     mass: Array
     transverse_inertia: Array
     polar_inertia: Array
@@ -135,7 +136,7 @@ class Drive(NamedTuple):
     mesh_damping: float
     backlash: float
     pinion_table: Array  # (n, 3) over a turn: stiffness (mean 1), error in m, runout in m
-    spur_table: Array  # (n, 2) over a turn: error, runout
+    spur_table: Array  # (n, 3) over a turn: error, runout, force of the inner gears in N
     spur_unbalance: float
 
 

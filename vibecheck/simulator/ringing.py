@@ -17,8 +17,8 @@ def resonator_coefficients(
 ) -> Array:
     """Return the exact step of each mode for a force that runs straight between samples.
 
-    q̈ + 2ζω·q̇ + ω²·q = F/m. A force held over the step would come half a sample late; far below a mode, where F/m and
-    ω²·q nearly cancel, that would sound like a force of its own.
+    q̈ + 2ζω·q̇ + ω²·q = F/m. A force held over the step would come half a sample late; far below
+    a mode, where F/m and ω²·q nearly cancel, that would sound like a force of its own.
 
     Returns
     -------

@@ -161,8 +161,8 @@ def _air_noise(
     """Tyres and motor fan: broadband, rising steeply with speed."""
     motor, wheel = _speed_at_rate(run)
     size = np.random.default_rng([car.seed, 47])
-    tyre_db = size.uniform(40.0, 60.0) + (3.0 if car.scale == "eighth" else 0.0)
-    fan_db = size.uniform(34.0, 56.0)
+    tyre_db = size.uniform(46.0, 66.0) + (3.0 if car.scale == "eighth" else 0.0)
+    fan_db = size.uniform(38.0, 58.0)
     exponent = size.uniform(2.2, 3.0)
     tyre_low, tyre_high = size.uniform(150.0, 400.0), size.uniform(1500.0, 5000.0)
     fan_low, fan_high = size.uniform(800.0, 2500.0), size.uniform(6000.0, 14000.0)
