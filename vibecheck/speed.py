@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -32,6 +32,7 @@ class Search:
     low_hz: float
     high_hz: float
     shaft: str
+    expected_top_hz: float | None = None
 
 
 def track_speed(
@@ -69,6 +70,7 @@ def track_speed(
         search.high_hz,
         top_hz=take.bandwidth_hz,
         blind=car is None and orders is None,
+        expected_top_hz=search.expected_top_hz,
     )
     return SpeedTrack(
         time_s=tracked.time_s,
@@ -111,9 +113,12 @@ def _search(take: Take, car: Car | None, orders: Sequence[Order | float] | None)
         )
         no_load_hz = train.kv_rpm_per_v * train.cells * FULL_CHARGE_V / 60.0
         high = min(1.15 * no_load_hz, 1.2 * HIGHEST_SPEED_HZ)
+        expected = None
         if train.bench_max_wheel_rpm is not None:
-            high = min(high, BENCH_MARGIN * train.bench_max_wheel_rpm / 60.0 / wheel)
-        return _within(_merged(lines), LOWEST_MOTOR_RPM / 60.0, high, car.shaft)
+            expected = train.bench_max_wheel_rpm / 60.0 / wheel
+            high = min(high, BENCH_MARGIN * expected)
+        search = _within(_merged(lines), LOWEST_MOTOR_RPM / 60.0, high, car.shaft)
+        return replace(search, expected_top_hz=expected)
     given = car.orders if car is not None else orders
     shaft = car.shaft if car is not None else "reference"
     if given is not None:

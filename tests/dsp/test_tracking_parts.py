@@ -326,3 +326,27 @@ def test_a_stretch_beyond_an_impossible_jump_is_read_anew() -> None:
     assert not jumps[0].rival.clear
     joined = readings.rejoined(scores, candidates, speed, 21.0, 20)
     np.testing.assert_allclose(joined[joined > 0], 200.0)
+
+
+def test_a_run_far_below_the_expected_speed_is_read_anew() -> None:
+    candidates = path_search.candidate_grid(20.0, 600.0)
+    speed = np.full(50, 50.0)
+    ratios = readings.rival_ratios([evidence.Line(1.0), evidence.Line(0.2)])
+    wheel = made_scores(candidates, {50.0: 4.0, 250.0: 3.0}, 50)
+    anew = readings.likelier_reading(wheel, candidates, speed, ratios, 300.0)
+    np.testing.assert_allclose(anew, 250.0)
+    # Not without evidence, and not where the run is as fast as expected.
+    alone = made_scores(candidates, {50.0: 4.0}, 50)
+    np.testing.assert_array_equal(
+        readings.likelier_reading(alone, candidates, speed, ratios, 300.0), speed
+    )
+    np.testing.assert_array_equal(
+        readings.likelier_reading(wheel, candidates, speed, ratios, 60.0), speed
+    )
+
+
+def test_wrong_tooth_counts_are_among_the_rivals() -> None:
+    ratios = np.array(readings.rival_ratios([evidence.Line(1.0), evidence.Line(20.0)]))
+    assert np.min(np.abs(np.log(ratios / (26 / 20)))) < 0.007
+    assert np.all(np.abs(np.log(ratios)) > readings.SAME_SPEED)
+    assert 0.5 in ratios

@@ -23,6 +23,7 @@ from vibecheck.dsp.tracking_phases import stretches
 from vibecheck.dsp.tracking_readings import (
     Rival,
     impossible_jumps,
+    likelier_reading,
     rejoined,
     rival_ratios,
     strongest_rival,
@@ -67,6 +68,7 @@ def track(
     *,
     top_hz: float | None = None,
     blind: bool = False,
+    expected_top_hz: float | None = None,
 ) -> Tracked:
     """Track the speed of the shaft whose orders are ``lines``.
 
@@ -81,6 +83,8 @@ def track(
         Highest frequency that the recording can hold.
     blind : bool
         True where ``lines`` are a guess (a harmonic series), not the orders of a known machine.
+    expected_top_hz : float, optional
+        Speed that a run is usually taken up to; decides only between readings.
     """
     front = short_time_levels(decorrelated(samples), sample_rate_hz, top_hz=top_hz)
     step_s = 2.0 * front.hop_s
@@ -89,12 +93,12 @@ def track(
     candidates = path_search.candidate_grid(low_hz, high_hz)
     found = _search(
         [evidence.without_standing(w, s) for w, s in zip(whitened, standing, strict=True)],
-        candidates, lines, step_s, blind,
+        candidates, lines, step_s, blind, expected_top_hz,
     )  # fmt: skip
     fitted = _fitted(whitened, front, lines, found)
     if not (found.coarse_hz > 0.0).any() and any(where.any() for where in standing):
         # Nothing moves, but lines stand: a shaft at constant speed looks like this.
-        steady = _search(whitened, candidates, lines, step_s, blind)
+        steady = _search(whitened, candidates, lines, step_s, blind, expected_top_hz)
         steady_fit = _fitted(whitened, front, lines, steady)
         if _is_steady_shaft(steady, steady_fit[0], whitened, lines):
             found, fitted = steady, steady_fit
@@ -148,6 +152,7 @@ def _search(
     lines: Sequence[Line],
     step_s: float,
     blind: bool,
+    expected_top_hz: float | None,
 ) -> _Found:
     scores = evidence.candidate_evidence(whitened, candidates, lines)
     cells = path_search.speed_cells(candidates, STEEPEST_SLEW_HZ_S, step_s)
@@ -155,6 +160,9 @@ def _search(
     raw = np.where(path.cell >= 0, cells.centre_hz[path.cell], 0.0)
     coarse = tidied(raw, step_s)
     coarse = tidied(rejoined(scores, candidates, coarse, *_inertia(step_s, blind)), step_s)
+    if expected_top_hz is not None:
+        ratios = rival_ratios(lines)
+        coarse = likelier_reading(scores, candidates, coarse, ratios, expected_top_hz)
     cell_hz = np.maximum(STEEPEST_SLEW_HZ_S * step_s / path_search.REACH, 0.01 * coarse)
     slew = np.zeros(coarse.size)
     for first, end in stretches(coarse > 0.0):
@@ -162,22 +170,29 @@ def _search(
             slew[first:end] = ndimage.uniform_filter1d(np.gradient(coarse[first:end], step_s), 5)
     width = evidence.resolution(whitened, lines, coarse, slew)
     reach = 1.5 * cell_hz + 0.75 * ndimage.maximum_filter1d(width, 5)
-    certainty = path.within(cells, coarse - reach, coarse + reach)
-    # Steps that tidying changed: the state now reported is less sure than the path's own.
-    off = path.posterior[:, -1]
-    certainty = np.where((raw > 0.0) & (coarse <= 0.0), off, certainty)
-    bridged = (coarse > 0.0) & (
-        np.abs(np.log(np.where(coarse > 0, coarse, 1.0) / _positive(raw))) > 0.1
-    )
-    certainty = np.where(bridged, np.minimum(certainty, 0.5 * (1.0 - off)), certainty)
+    certainty = _certainty(path, cells, raw, coarse, reach)
     for first, end in stretches(coarse > 0.0):
         smooth = ndimage.uniform_filter1d(np.log(coarse[first:end]), 3, mode="nearest")
         coarse[first:end] = np.exp(smooth)
-    return _Found(coarse, reach, width, np.clip(certainty, 0.0, 1.0), scores)
+    return _Found(coarse, reach, width, certainty, scores)
 
 
-def _positive(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.where(values > 0.0, values, 1e-3)
+def _certainty(
+    path: path_search.Path,
+    cells: path_search.Cells,
+    raw: NDArray[np.float64],
+    coarse: NDArray[np.float64],
+    reach: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Posterior of the state reported; half of it where the path was read anew or bridged."""
+    running, heard = coarse > 0.0, raw > 0.0
+    ratio = np.divide(coarse, raw, out=np.ones(raw.size), where=running & heard)
+    certainty = path.within(cells, (coarse - reach) / ratio, (coarse + reach) / ratio)
+    off = path.posterior[:, -1]
+    anew = running & (~heard | (np.abs(np.log(ratio)) > 0.1))
+    on = np.where(heard, certainty, 1.0 - off)
+    certainty = np.where(anew, 0.5 * on, certainty)
+    return np.clip(np.where(heard & ~running, off, certainty), 0.0, 1.0)
 
 
 def _is_steady_shaft(

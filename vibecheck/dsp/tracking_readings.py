@@ -20,6 +20,7 @@ SAME_SPEED = 0.06  # log ratios this close to zero are the same reading
 GRID_STEP = 0.012  # between log ratios asked about; candidates count within 0.8 %
 MOST_STEPS = 250  # steps weighed per reading
 SMALLEST_JUMP = 0.22  # log ratio: readings differ by three to four or more
+SLOW_RUN = 0.35  # of the expected top speed: a spin-up slower than this is doubted
 REJOIN_AT_LEAST = 1.0  # evidence per step that a joining reading needs
 REJOIN_SHARE = 0.3  # and its share of the evidence of the reading it replaces
 _NEAR = 2  # candidates either side that count as the same speed
@@ -144,6 +145,57 @@ def rejoined(
     return out
 
 
+def _mean_evidence(
+    scores: NDArray[np.float32],
+    candidates_hz: NDArray[np.float64],
+    speed_hz: NDArray[np.float64],
+    ratios: Sequence[float],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean evidence of each ratio times the track, and the share of it within the search range."""
+    steps = np.flatnonzero(speed_hz > 0.0)
+    steps = steps[:: max(1, steps.size // MOST_STEPS)]
+    # On candidates in equal ratios another reading is a shift.
+    spacing = np.log(candidates_hz[1] / candidates_hz[0])
+    near = ndimage.maximum_filter1d(scores[:, steps], 2 * _NEAR + 1, axis=0)
+    place = np.rint(np.log(speed_hz[steps] / candidates_hz[0]) / spacing).astype(np.intp)
+    shift = np.rint(np.log(np.asarray(ratios)) / spacing).astype(np.intp)
+    index = place + shift[:, np.newaxis]
+    inside = (index >= 0) & (index < candidates_hz.size)
+    values = near[np.clip(index, 0, candidates_hz.size - 1), np.arange(steps.size)]
+    means = np.where(inside, values, 0.0).mean(axis=1)
+    return means, inside.mean(axis=1)
+
+
+def likelier_reading(
+    scores: NDArray[np.float32],
+    candidates_hz: NDArray[np.float64],
+    speed_hz: NDArray[np.float64],
+    ratios: Sequence[float],
+    expected_top_hz: float,
+) -> NDArray[np.float64]:
+    """Read a track anew that never comes near the speed a bench spin-up is made at.
+
+    Where one line is all that is heard, a wheel can pass for the motor. A run whose top speed lies
+    under a third of the expected one takes the reading, among those that bring it near, with the
+    most evidence, if that has a fair share of the evidence of the first reading.
+    """
+    running = speed_hz > 0.0
+    if not running.any():
+        return speed_hz
+    top = float(np.quantile(speed_hz[running], 0.75))
+    if top >= SLOW_RUN * expected_top_hz:
+        return speed_hz
+    fitting = [r for r in ratios if SLOW_RUN < r * top / expected_top_hz < 1.2]
+    if not fitting:
+        return speed_hz
+    means, _inside = _mean_evidence(scores, candidates_hz, speed_hz, [1.0, *fitting])
+    best = int(means[1:].argmax())
+    if means[1 + best] <= max(0.0, REJOIN_SHARE * means[0]):
+        return speed_hz
+    scaled = speed_hz * fitting[best]
+    return np.where(scaled > candidates_hz[-1], 0.0, scaled)
+
+
 def strongest_rival(
     scores: NDArray[np.float32],
     candidates_hz: NDArray[np.float64],
@@ -172,21 +224,11 @@ def strongest_rival(
     Rival or None
         None where no other reading explains a fair share of what the track explains.
     """
-    steps = np.flatnonzero(speed_hz > 0.0)
-    if steps.size == 0:
+    if not np.any(speed_hz > 0.0):
         return None
-    steps = steps[:: max(1, steps.size // MOST_STEPS)]
-    # On candidates in equal ratios another reading is a shift.
-    spacing = np.log(candidates_hz[1] / candidates_hz[0])
-    near = ndimage.maximum_filter1d(scores[:, steps], 2 * _NEAR + 1, axis=0)
-    place = np.rint(np.log(speed_hz[steps] / candidates_hz[0]) / spacing).astype(np.intp)
-    shift = np.rint(np.log([1.0, *ratios]) / spacing).astype(np.intp)
-    index = place + shift[:, np.newaxis]
-    inside = (index >= 0) & (index < candidates_hz.size)
-    values = near[np.clip(index, 0, candidates_hz.size - 1), np.arange(steps.size)]
-    means = np.where(inside, values, 0.0).mean(axis=1)
+    means, within = _mean_evidence(scores, candidates_hz, speed_hz, [1.0, *ratios])
     reported, others = float(means[0]), means[1:]
-    allowed = inside[1:].mean(axis=1) >= 0.5
+    allowed = within[1:] >= 0.5
     best: tuple[float, float] | None = None
     if allowed.any():
         which = int(np.where(allowed, others, -np.inf).argmax())
