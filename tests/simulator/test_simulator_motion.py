@@ -249,6 +249,21 @@ def test_speeds_obey_the_gearing() -> None:
     assert speed.sum() * 1e-4 == pytest.approx(turns[1] - turns[0], rel=2e-3)
 
 
+def test_a_car_that_has_stopped_falls_silent() -> None:
+    script = ThrottleScript(
+        0.1, (("run_up", 0.4, 0.3), ("hold", 0.2, 0.3), ("coast_down", 2.8, 0.0))
+    )
+    loose = {zone: FastenerState(0.0, 0.5) for zone in ("wheel_rear_left", "motor_mount")}
+    for states in ({}, loose):
+        result = run.run_car(CAR, states, script, 5)
+        rate = run.RECORD_RATE_HZ
+        moving = result.force[round(0.5 * rate) : round(0.7 * rate)].std(axis=0)
+        still = result.force[-round(0.2 * rate) :].std(axis=0)
+        assert abs(result.motor_rpm[-1]) < 1.0
+        # What is left is the car rocking on its stand at a few Hz.
+        assert np.all(still < 0.02 * moving + 2e-3)
+
+
 def test_wheels_without_drive_stand_still() -> None:
     car = draw_car(11, "rwd")
     result = run.run_car(car, {}, SHORT, 5)

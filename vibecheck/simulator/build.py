@@ -125,7 +125,7 @@ def build_wheels(car: SimulatedCar, sitting: Sitting) -> Wheels:
         shaft_swing=row("shaft_swing") * driven,
         hex_play=row("hex_play") * slack,
         hex_stiffness=row("hex_stiffness"),
-        hex_damping=2.0 * 0.12 * np.sqrt(row("hex_stiffness") * row("polar_inertia")),
+        hex_damping=2.0 * 0.06 * np.sqrt(row("hex_stiffness") * row("polar_inertia")),
         hex_uneven=np.array([one.hex_uneven for one in w]),
         spin_drag=row("spin_drag") * driven,
         face_offset=row("face_offset") * outboard,

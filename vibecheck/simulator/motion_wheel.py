@@ -109,6 +109,8 @@ def step_wheel(i: int, wheels: Wheels, state: State, turning: float, dt: float) 
         wheels.hex_damping[i],
     )  # fmt: skip
     twist = flats + spin_state[2]
+    if spin_state[2] * spin_state[2] < 0.998 * limit * limit * radius * radius:
+        twist -= wheels.hex_damping[i] * spin_state[1]
     drag = wheels.spin_drag[i] * turning / math.sqrt(turning * turning + 4.0)
     spin_state[1] += dt * ((twist - drag) / wheels.polar_inertia[i] - axle_kick)
     spin_state[0] += dt * spin_state[1]
