@@ -55,7 +55,9 @@ def main() -> int:
         )
         for sentence in left_out:
             say(f"left out: {sentence}")
-        found, chosen_per_fold = cross_validate(table, n_outer=options.outer, progress=say)
+        found, chosen_per_fold = cross_validate(
+            table, n_outer=options.outer, n_jobs=options.workers, progress=say
+        )
         fitted = fit_model(table, progress=say)
     except VibecheckError as error:
         print(error, file=sys.stderr)
@@ -69,6 +71,7 @@ def main() -> int:
             name: reliability(one) for name, one in found.items() if name.startswith("all takes")
         },
         "chosen": fitted.chosen,
+        "skill": plain(fitted.skill),
         "chosen_per_fold": chosen_per_fold,
         "held_out_log_loss": fitted.losses,
         "n_left_out": len(left_out),

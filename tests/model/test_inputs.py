@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vibecheck.features.catalogue import BY_NAME, NAMES
-from vibecheck.model.inputs import RELATIONS, InputLayout, relation
+from vibecheck.features.catalogue import NAMES
+from vibecheck.model.inputs import LOCATING_SIGNS, RELATIONS, SIGNS, InputLayout, relation
 
 
 @pytest.mark.parametrize(
@@ -27,27 +27,66 @@ def test_relation(spot: str, zone: str, expected: str) -> None:
     assert relation(spot, zone) == expected
 
 
-def test_columns_of_a_wheel_against_baseline() -> None:
-    layout = InputLayout(NAMES, with_baseline=True, crossed=True)
-    n, n_located = len(NAMES), sum(BY_NAME[name].locates for name in NAMES)
-    assert layout.n_columns == 2 * n + len(RELATIONS) + 1 + len(RELATIONS) * n_located
-    standard = np.full((2, n), 0.5)
+def test_summaries_by_hand() -> None:
+    layout = InputLayout(NAMES, with_baseline=False)
+    impact = layout.groups[SIGNS.index("impact")]
+    values = np.full((1, len(NAMES)), np.nan)
+    values[0, impact[:2]] = [3.0, -4.0]
+    found = layout.summaries(values)
+    assert found.shape == (1, 2 * (len(SIGNS) + 1))
+    assert found[0, 0] == -0.5
+    assert found[0, 1] == pytest.approx(np.sqrt(12.5))
+    assert np.isnan(found[0, 2]), "a sign that was not observed at all is missing"
+    assert found[0, -2] == -0.5, "the last pair is over all features"
+
+
+def test_columns_of_a_take() -> None:
+    n = len(NAMES)
+    standard, z = np.full((2, n), 0.5), np.full((2, n), 2.0)
+    alone = InputLayout(NAMES, with_baseline=False)
+    rows = alone.take_rows(standard, z, ["here", "centre"])
+    assert rows.shape == (2, alone.n_columns)
+    assert (rows[:, :n] == 0.5).all()
+    assert rows[:, -len(RELATIONS) :].tolist() == [[1, 0, 0, 0, 0, 0], [0, 0, 0, 0, 1, 0]]
+    against = InputLayout(NAMES, with_baseline=True)
+    rows = against.take_rows(standard, z, ["here", "centre"])
+    assert rows.shape == (2, against.n_columns)
+    start = n + 2 * len(against.groups)
+    assert (rows[:, start : start + n] == 2.0).all()
+
+
+def test_columns_of_wheels() -> None:
+    n = len(NAMES)
+    layout = InputLayout(NAMES, with_baseline=True, kind="wheel")
     z = np.full((2, n), 2.0)
-    z[1, layout.locating[0]] = np.nan
-    rows = layout.rows(standard, z, ["here", "centre"], np.array([False, True]))
+    rows = layout.wheel_rows(np.zeros((2, n)), z, ["here", "centre"], [False, True], 2)
     assert rows.shape == (2, layout.n_columns)
-    assert (rows[0, :n] == 0.5).all()
-    assert (rows[0, n : 2 * n] == 2.0).all()
-    hot = rows[:, 2 * n : 2 * n + len(RELATIONS)]
-    assert hot.tolist() == [[1, 0, 0, 0, 0, 0], [0, 0, 0, 0, 1, 0]]
-    assert rows[:, 2 * n + len(RELATIONS)].tolist() == [0.0, 1.0]
-    crosses = rows[:, 2 * n + len(RELATIONS) + 1 :].reshape(2, len(RELATIONS), n_located)
+    assert rows[:, len(RELATIONS)].tolist() == [0.0, 1.0]
+    assert rows[:, len(RELATIONS) + 1].tolist() == [0.0, 0.0]
+    width = 2 * len(LOCATING_SIGNS)
+    crosses = rows[:, len(RELATIONS) + 2 :].reshape(2, len(RELATIONS), width)
     assert (crosses[0, 0] == 2.0).all()
     assert not crosses[0, 1:].any()
-    assert np.isnan(rows[1, n + layout.locating[0]])
-    assert crosses[1, 4, 0] == 0.0, "a missing value is neutral in a cross"
+    assert (crosses[1, RELATIONS.index("centre")] == 2.0).all()
+    gone = layout.wheel_rows(z, np.full((2, n), np.nan), ["here"] * 2, [False, True], 4)
+    assert not np.isnan(gone).any(), "a missing value is neutral in a cross"
 
 
-def test_columns_without_baseline_or_crosses() -> None:
-    layout = InputLayout(NAMES, with_baseline=False, crossed=False)
-    assert layout.n_columns == len(NAMES) + len(RELATIONS) + 1
+def test_contributions_go_back_to_the_features_behind_them() -> None:
+    n = len(NAMES)
+    layout = InputLayout(NAMES, with_baseline=True)
+    rng = np.random.default_rng(0)
+    standard, z = rng.normal(size=(3, n)), rng.normal(size=(3, n))
+    contributions = rng.normal(size=(3, layout.n_columns))
+    found = layout.to_features(contributions, standard, z)
+    # Everything is handed back but what the sensor's place added.
+    expected = contributions[:, : -len(RELATIONS)].sum(axis=1)
+    np.testing.assert_allclose(found.sum(axis=1), expected, rtol=1e-9)
+    # A root mean square is shared out by squares.
+    only = np.zeros((1, layout.n_columns))
+    only[0, n + 1] = 1.0  # root mean square of the impact features against the population
+    one = np.zeros((1, n))
+    impact = layout.groups[0]
+    one[0, impact[:2]] = [1.0, 3.0]
+    shares = layout.to_features(only, one, one)[0, impact[:2]]
+    np.testing.assert_allclose(shares, [0.1, 0.9])

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from vibecheck.errors import InputError
-from vibecheck.model.pipelines import scorer_from_pipeline
-from vibecheck.model.scorers import LinearScorer, TreeScorer, scorer_from_arrays
-from vibecheck.training.families import boosted, ridge
+from vibecheck.model.pipelines import pipeline_log_odds, scorer_from_pipeline
+from vibecheck.model.scorers import AVERAGED_FLOOR, LinearScorer, TreeScorer, scorer_from_arrays
+from vibecheck.training.families import averaged, boosted, ridge
 
 
 @pytest.fixture(scope="module")
@@ -23,7 +23,7 @@ def data() -> tuple[np.ndarray, np.ndarray]:
     return x, y
 
 
-FAMILIES = [ridge(0.1), boosted(40, 3, 0.1), boosted(25, 1, 0.3)]
+FAMILIES = [ridge(0.1), boosted(40, 3, 0.1), boosted(25, 1, 0.3), averaged(30, 6, 5)]
 
 
 @pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.name)
@@ -32,14 +32,19 @@ def test_equal_to_scikit_learn(family, data) -> None:  # type: ignore[no-untyped
     pipeline = family.make().fit(x, y)
     scorer = scorer_from_pipeline(pipeline)
     ours = scorer.log_odds(x)
-    np.testing.assert_allclose(ours, pipeline.decision_function(x), rtol=1e-9, atol=1e-9)
-    p = pipeline.predict_proba(x)[:, 1]
+    np.testing.assert_allclose(ours, pipeline_log_odds(pipeline, x), rtol=1e-9, atol=1e-9)
+    p = np.clip(pipeline.predict_proba(x)[:, 1], AVERAGED_FLOOR, 1.0 - AVERAGED_FLOOR)
+    if not getattr(scorer, "averaged", False):
+        p = pipeline.predict_proba(x)[:, 1]
     np.testing.assert_allclose(1.0 / (1.0 + np.exp(-ours)), p, rtol=1e-9, atol=1e-9)
 
 
 @pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.name)
 def test_contributions_add_up(family, data) -> None:  # type: ignore[no-untyped-def]
-    """Contributions differ from the log-odds by the same constant in every row."""
+    """Contributions differ from the log-odds by the same constant in every row.
+
+    For averaged trees inside the floor; their shares are linear in the probability.
+    """
     x, y = data
     scorer = scorer_from_pipeline(family.make().fit(x, y))
     rest = scorer.log_odds(x) - scorer.contributions(x).sum(axis=1)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 from fake_table import fake_table
 
-from vibecheck.training.families import boosted, ridge
+from vibecheck.training.families import averaged, ridge
 from vibecheck.training.fit import Fitted, fit_model
 from vibecheck.training.table import FeatureTable
 
-QUICK = (ridge(0.01), boosted(30, 2, 0.1))
+QUICK = (ridge(0.01), averaged(20, 5, 5))
 ABOUT = {
     "name": "made-up",
     "version": "0.0",

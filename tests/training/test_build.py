@@ -166,7 +166,13 @@ def test_the_models_page_says_simulated_on_every_table(fitted: Fitted, table: Fe
         "catalogue_version": CATALOGUE_VERSION,
         "loose_preload": 0.6,
         "versions": {"scikit-learn": "1", "numpy": "2"},
-        "metrics": {"n_outer": 3, "modes": modes, "reliability": rows, "chosen": fitted.chosen},
+        "metrics": {
+            "n_outer": 3,
+            "modes": modes,
+            "reliability": rows,
+            "chosen": fitted.chosen,
+            "skill": plain(fitted.skill),
+        },
     }
     page = model_page(about)
     sections = [part for part in page.split("\n## ") if "\n|---" in part]

@@ -14,6 +14,7 @@ from vibecheck.errors import CallError, InputError
 from vibecheck.features.catalogue import BY_NAME, CATALOGUE, CATALOGUE_VERSION, NAMES
 from vibecheck.features.vector import FeatureVector
 from vibecheck.model.assessment import TakeEvidence
+from vibecheck.model.looseness import HeadKey
 from vibecheck.training.evaluate import MODES, cross_validate, detection_by_turns, plain, summarise
 from vibecheck.training.fit import Fitted, car_folds, fit_model
 from vibecheck.training.table import FeatureTable
@@ -105,7 +106,7 @@ def test_nothing_observable_is_not_heard(fitted: Fitted, table: FeatureTable) ->
 def test_less_evidence_means_less_certainty(fitted: Fitted, table: FeatureTable) -> None:
     row = int(np.flatnonzero(table.loose[:, 4] & (table.turns[:, 4] > 1.0))[0])
     whole = table.evidence(row, with_baseline=False)
-    head = fitted.model.heads["motor_mount", False]
+    head = fitted.model.heads[HeadKey("motor_mount", False, "microphone")]
     half = np.argsort(-head.importance)[: len(NAMES) // 3]
     missing = np.array(whole.features.missing)
     missing[half[::2]] = True
@@ -127,7 +128,7 @@ def test_limited_takes_widen_the_interval(fitted: Fitted, table: FeatureTable) -
 
 def test_a_take_twice_is_not_two_takes(fitted: Fitted, table: FeatureTable) -> None:
     take = table.evidence(3, with_baseline=True)
-    head = fitted.model.heads["gear_mesh", True]
+    head = fitted.model.heads[HeadKey("gear_mesh", True, "microphone")]
     once = fitted.model.zone_odds("gear_mesh", [take], "4wd")
     twice = fitted.model.zone_odds("gear_mesh", [take, take], "4wd")
     factor = 2.0 / (1.0 + head.dependence)
@@ -159,3 +160,41 @@ def test_baseline_leaves_the_takes_own_check_out(table: FeatureTable) -> None:
     alone = table.select(np.flatnonzero(table.check == table.check[row]))
     assert alone.baseline_of(0) is None
     assert table.baseline_of(row) is not None
+
+
+def test_wheel_shares_add_to_one(fitted: Fitted, table: FeatureTable) -> None:
+    takes = [table.evidence(k, with_baseline=False) for k in (2, 3)]
+    for layout, n in (("4wd", 4), ("rwd", 2)):
+        shares = fitted.model.wheel_shares(takes, layout)
+        assert len(shares) == n
+        assert sum(share for share, _sd in shares.values()) == pytest.approx(1.0)
+
+
+def test_without_a_head_for_it_wheels_share_alike(fitted: Fitted, table: FeatureTable) -> None:
+    kept = {key: head for key, head in fitted.model.heads.items() if key.name != "which_wheel"}
+    blind = replace(fitted.model, heads=kept)
+    takes = [table.evidence(2, with_baseline=False)]
+    assert {share for share, _sd in blind.wheel_shares(takes, "4wd").values()} == {0.25}
+    ratios = {blind.zone_odds(zone, takes, "4wd").log_ratio for zone in ZONES if "wheel" in zone}
+    assert len({round(ratio, 9) for ratio in ratios}) == 1
+
+
+def test_wheels_without_drive_are_not_heard(fitted: Fitted, table: FeatureTable) -> None:
+    """The made-up table has four-wheel drive only, so nothing was learned of wheels at rest."""
+    takes = [table.evidence(2, with_baseline=False)]
+    assert not fitted.model.zone_odds("wheel_front_left", takes, "rwd").heard
+    assert fitted.model.zone_odds("wheel_rear_left", takes, "rwd").heard
+
+
+def test_a_sensor_never_learned_from_is_strange_and_not_heard(
+    fitted: Fitted, table: FeatureTable
+) -> None:
+    take = replace(table.evidence(2, with_baseline=False), sensor="accelerometer")
+    assessment = fitted.model.assess([take], CAR)
+    assert assessment.unfamiliar.is_unfamiliar
+    assert not any(odds.heard for odds in assessment.zones)
+
+
+def test_too_few_takes_are_refused(table: FeatureTable) -> None:
+    with pytest.raises(InputError, match="at least 40 takes of 2 cars"):
+        fit_model(table.select(np.arange(20)))

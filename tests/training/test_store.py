@@ -13,8 +13,11 @@ import pytest
 
 from vibecheck.errors import InputError
 from vibecheck.model import store
+from vibecheck.model.inputs import relation
+from vibecheck.model.pipelines import pipeline_log_odds
 from vibecheck.model.store import (
     content_hash,
+    head_name,
     load_model,
     model_to_arrays,
     read_skops,
@@ -73,21 +76,22 @@ def test_arrays_equal_the_stored_pipelines(
     """The whole way: stored pipelines against stored arrays, on real rows, to 1e-9."""
     content = read_skops(files[1])
     model = load_model(files[0])
-    for (name, with_baseline), head in model.heads.items():
-        pipeline = content["pipelines"][f"{name}.{int(with_baseline)}"]
-        zone = "wheel_front_left" if name == "wheel" else name
+    for key, head in model.heads.items():
+        if head.layout.kind == "wheel":
+            continue
+        pipeline = content["pipelines"][head_name(key)]
         for row in range(0, table.n_takes, 17):
-            take = table.evidence(row, with_baseline=with_baseline)
-            if with_baseline and take.baseline is None:
+            take = table.evidence(row, with_baseline=key.with_baseline)
+            if key.with_baseline and take.baseline is None:
                 continue
-            x, _ = model.rows_of(head, take, zone)
+            x = head.layout.take_rows(*model.columns_of(take), [relation(take.spot, key.name)])
             np.testing.assert_allclose(
-                head.scorer.log_odds(x), pipeline.decision_function(x), rtol=1e-9, atol=1e-9
+                head.scorer.log_odds(x), pipeline_log_odds(pipeline, x), rtol=1e-9, atol=1e-9
             )
 
 
 def test_a_changed_file_is_refused(files: tuple[Path, Path], tmp_path: Path) -> None:
-    path = rewrite(files[0], tmp_path / "x.npz", any=np.array([0.0, 1.0, 0.5]))
+    path = rewrite(files[0], tmp_path / "x.npz", sensors=np.array(["x"]))
     with pytest.raises(InputError, match="was changed after it was written"):
         load_model(path)
 
@@ -110,7 +114,14 @@ def test_another_format_is_refused(files: tuple[Path, Path], tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize(
-    "field", ["any", "population.centre", "familiarity.limit", "head.wheel.1.numbers", "names"]
+    "field",
+    [
+        "sensors",
+        "population.microphone.centre",
+        "familiarity.microphone.limit",
+        "head.wheels.baseline.microphone.numbers",
+        "names",
+    ],
 )
 def test_missing_fields_are_refused(files: tuple[Path, Path], tmp_path: Path, field: str) -> None:
     path = with_hash(files[0], tmp_path / "x.npz", **{field: None})
@@ -172,10 +183,10 @@ def test_skops_that_is_no_model_is_refused(tmp_path: Path) -> None:
 
 def test_swapped_pipelines_are_refused(fitted: Fitted, tmp_path: Path) -> None:
     swapped = dict(fitted.pipelines)
-    swapped["motor_mount.0"] = swapped["gear_mesh.0"]
+    swapped["motor_mount.alone.microphone"] = swapped["gear_mesh.alone.microphone"]
     path = tmp_path / "x.skops"
     save_skops(fitted.model, swapped, path)
-    with pytest.raises(InputError, match='pipeline of "motor_mount"'):
+    with pytest.raises(InputError, match='pipeline of "motor_mount'):
         load_model(path)
 
 

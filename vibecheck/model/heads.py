@@ -1,4 +1,4 @@
-"""Stage 5: a head: one zone's (or all wheels') scorer with its calibration and spread."""
+"""Stage 5: a head: a scorer with its calibration and spread; which head speaks about which zone."""
 
 from __future__ import annotations
 
@@ -10,29 +10,34 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.arrays import frozen_array
+from vibecheck.car.zones import WHEEL_ZONES
 from vibecheck.model.calibration import LOG_ODDS_LIMIT, Spread, log_odds
 from vibecheck.model.inputs import InputLayout
 from vibecheck.model.scorers import Scorer, scorer_from_arrays
 
 FloatArray = NDArray[np.float64]
 
-WHEEL_HEAD = "wheel"
-"""One head serves all driven wheels; where the sensor sat tells them apart."""
-STILL_WHEEL_HEAD = "still_wheel"
-"""Wheels without drive do not turn on the bench: what could be heard of them is another thing."""
+ANY_HEAD = "any"
+"""Is anything loose?"""
+WHEELS_HEAD = "wheels"
+"""Is any driven wheel loose?"""
+WHICH_WHEEL_HEAD = "which_wheel"
+"""Given that a driven wheel is loose: is it this one? Where the sensor sat tells them apart."""
+STILL_WHEELS_HEAD = "still_wheels"
+"""Is a wheel without drive loose? It does not turn on the bench."""
 
 
-def turns_on_the_bench(zone: str, layout: str | None) -> bool:
-    """Tell whether a wheel is driven; True for an unknown layout."""
-    driven = {"fwd": "wheel_front_", "rwd": "wheel_rear_"}.get(layout or "", "wheel_")
-    return zone.startswith(driven)
+def driven_wheels(layout: str | None) -> tuple[str, ...]:
+    """Wheel zones that turn on the bench; all four for an unknown layout."""
+    start = {"fwd": "wheel_front_", "rwd": "wheel_rear_"}.get(layout or "", "wheel_")
+    return tuple(zone for zone in WHEEL_ZONES if zone.startswith(start))
 
 
 def head_of(zone: str, layout: str | None) -> str:
     """Name of the head that speaks about a zone of a car with this layout."""
-    if not zone.startswith("wheel_"):
+    if zone not in WHEEL_ZONES:
         return zone
-    return WHEEL_HEAD if turns_on_the_bench(zone, layout) else STILL_WHEEL_HEAD
+    return WHEELS_HEAD if zone in driven_wheels(layout) else STILL_WHEELS_HEAD
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,19 +75,20 @@ class Head:
         for name in ("importance", "direction"):
             object.__setattr__(self, name, frozen_array(getattr(self, name), np.float64))
 
+    def line(self, rows: FloatArray) -> FloatArray:
+        """Calibrated log-odds of each row, with the training prior in."""
+        return np.asarray(self.offset + self.slope * self.scorer.log_odds(rows))
+
     def log_ratio(self, rows: FloatArray) -> FloatArray:
         """Calibrated log likelihood ratio of each row, the training prior taken out."""
-        line = self.offset + self.slope * self.scorer.log_odds(rows)
-        return np.clip(line - log_odds(self.prior), -LOG_ODDS_LIMIT, LOG_ODDS_LIMIT)
+        return np.clip(self.line(rows) - log_odds(self.prior), -LOG_ODDS_LIMIT, LOG_ODDS_LIMIT)
 
-    def feature_contributions(self, rows: FloatArray) -> FloatArray:
+    def feature_contributions(
+        self, rows: FloatArray, standard: FloatArray, z: FloatArray
+    ) -> FloatArray:
         """What each feature adds to the log ratio, shape (n_rows, n_features)."""
         columns = self.scorer.contributions(rows) * self.slope
-        total = np.zeros((rows.shape[0], len(self.layout.names)))
-        for place, feature in enumerate(self.layout.feature_of_column):
-            if feature >= 0:
-                total[:, feature] += columns[:, place]
-        return total
+        return self.layout.to_features(columns, standard, z)
 
     def arrays(self) -> dict[str, NDArray[Any]]:
         """Everything needed to rebuild the head but the feature names."""
@@ -91,7 +97,8 @@ class Head:
         numbers += [spread.car_sd, spread.var_offset, spread.var_slope, spread.covariance]
         return {
             "numbers": np.array(numbers),
-            "flags": np.array([self.layout.with_baseline, self.layout.crossed]),
+            "kind": np.array(self.layout.kind),
+            "with_baseline": np.array(self.layout.with_baseline),
             "importance": self.importance,
             "direction": self.direction,
             **{f"scorer.{name}": value for name, value in self.scorer.arrays().items()},
@@ -102,16 +109,15 @@ class Head:
         cls, arrays: Mapping[str, NDArray[Any]], names: tuple[str, ...], where: str
     ) -> Head:
         """Rebuild a head from `arrays`."""
-        numbers = [float(value) for value in arrays["numbers"]]
-        flags = [bool(flag) for flag in arrays["flags"]]
+        offset, slope, prior, dependence, *spread = (float(value) for value in arrays["numbers"])
         scorer = {
             name.removeprefix("scorer."): value
             for name, value in arrays.items()
             if name.startswith("scorer.")
         }
-        offset, slope, prior, dependence, *spread = numbers
+        kind = "wheel" if str(arrays["kind"]) == "wheel" else "take"
         return cls(
-            layout=InputLayout(names, with_baseline=flags[0], crossed=flags[1]),
+            layout=InputLayout(names, bool(arrays["with_baseline"]), kind),  # type: ignore[arg-type]
             scorer=scorer_from_arrays(scorer, where),
             offset=offset,
             slope=slope,

@@ -1,10 +1,11 @@
-"""Stage 5: from features, baseline and spot to the columns a zone's scorer sees."""
+"""Stage 5: from features, baseline and spot to the columns a scorer sees."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,10 +14,14 @@ from vibecheck.car.zones import WHEEL_ZONES
 from vibecheck.features.catalogue import BY_NAME
 
 FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.intp]
 
 RELATIONS = ("here", "same_axle", "same_side", "opposite", "centre", "elsewhere")
 """Where the sensor sat, seen from the zone."""
+SIGNS = ("impact", "onset", "harmonics", "resonance", "mesh", "colour", "speed")
+LOCATING_SIGNS = ("impact", "onset", "harmonics", "colour")
+"""Signs whose strength falls with distance, so that several spots locate a wheel."""
+Kind = Literal["take", "wheel"]
 
 
 def relation(spot: str, zone: str) -> str:
@@ -42,53 +47,59 @@ def relation(spot: str, zone: str) -> str:
 class InputLayout:
     """Columns of one scorer.
 
+    A ``"take"`` scorer judges a take: every feature against the population, every feature against
+    the baseline (where there is one), their means and root mean squares by sign of looseness, and
+    where the sensor sat. A ``"wheel"`` scorer tells the wheels of a take apart: where the sensor
+    sat, seen from the wheel, crossed with the means and root mean squares of the signs whose
+    strength falls with distance.
+
     Attributes
     ----------
     names : tuple of str
         Features, in catalogue order.
     with_baseline : bool
-        Whether the distances from the baseline follow the features.
-    crossed : bool
-        Whether the locating features appear once more per relation (wheels only).
+    kind : {"take", "wheel"}
     """
 
     names: tuple[str, ...]
     with_baseline: bool
-    crossed: bool
+    kind: Kind = "take"
 
     @cached_property
-    def locating(self) -> NDArray[np.intp]:
-        """Places of the features that locate a wheel."""
-        return np.array(
-            [k for k, name in enumerate(self.names) if name in BY_NAME and BY_NAME[name].locates],
-            dtype=np.intp,
-        )
-
-    @cached_property
-    def feature_of_column(self) -> NDArray[np.intp]:
-        """Place of the feature behind each column; −1 for relation and sensor."""
-        n = len(self.names)
-        parts = [np.arange(n)]
-        if self.with_baseline:
-            parts.append(np.arange(n))
-        parts.append(np.full(len(RELATIONS) + 1, -1))
-        if self.crossed:
-            parts.extend([self.locating] * len(RELATIONS))
-        return np.concatenate(parts).astype(np.intp)
+    def groups(self) -> tuple[IntArray, ...]:
+        """Places of the features of every sign, and of all features."""
+        signs = [BY_NAME[name].sign if name in BY_NAME else "" for name in self.names]
+        by_sign = [np.array([k for k, s in enumerate(signs) if s == sign]) for sign in SIGNS]
+        return (*(group.astype(np.intp) for group in by_sign), np.arange(len(self.names)))
 
     @property
     def n_columns(self) -> int:
         """Number of columns."""
-        return int(self.feature_of_column.size)
+        n_relations = len(RELATIONS)
+        if self.kind == "wheel":
+            return n_relations + 2 + n_relations * 2 * len(LOCATING_SIGNS)
+        n_sources = 2 if self.with_baseline else 1
+        return n_sources * (len(self.names) + 2 * len(self.groups)) + n_relations
 
-    def rows(
-        self,
-        standard: FloatArray,
-        z: FloatArray,
-        relations: Sequence[str],
-        accelerometer: BoolArray,
+    def summaries(self, values: FloatArray) -> FloatArray:
+        """Mean and root mean square by sign and over all features; shape (n_rows, 2 × groups).
+
+        NaN where a whole group is missing.
+        """
+        seen = ~np.isnan(values)
+        filled = np.where(seen, values, 0.0)
+        parts = []
+        for group in self.groups:
+            count = seen[:, group].sum(axis=1).astype(np.float64)
+            count = np.where(count > 0, count, np.nan)
+            parts.append(filled[:, group].sum(axis=1) / count)
+            parts.append(np.sqrt((filled[:, group] ** 2).sum(axis=1) / count))
+        return np.stack(parts, axis=1)
+
+    def take_rows(
+        self, standard: FloatArray, z: FloatArray, relations: Sequence[str]
     ) -> FloatArray:
-        """Build the rows of a scorer.
+        """Build the rows of a ``"take"`` scorer.
 
         Parameters
         ----------
@@ -97,22 +108,68 @@ class InputLayout:
         z : ndarray, shape (n_rows, n_features)
             Distances from the baseline, NaN where missing; ignored without a baseline.
         relations : sequence of str, length n_rows
-        accelerometer : ndarray of bool, shape (n_rows,)
 
         Returns
         -------
         ndarray, shape (n_rows, n_columns)
             NaN where missing.
         """
-        codes = np.array([RELATIONS.index(name) for name in relations], dtype=np.intp)
-        hot = (codes[:, None] == np.arange(len(RELATIONS))).astype(np.float64)
-        parts = [standard]
-        if self.with_baseline:
-            parts.append(z)
-        parts.extend([hot, accelerometer.astype(np.float64)[:, None]])
-        if self.crossed:
-            base = (z if self.with_baseline else standard)[:, self.locating]
-            # A missing value is neutral in a cross: the imputation of a product means nothing.
-            base = np.nan_to_num(base, nan=0.0)
-            parts.extend(base * hot[:, [k]] for k in range(len(RELATIONS)))
-        return np.concatenate(parts, axis=1)
+        parts = []
+        for values in (standard, z) if self.with_baseline else (standard,):
+            parts += [values, self.summaries(values)]
+        return np.concatenate([*parts, _one_hot(relations)], axis=1)
+
+    def wheel_rows(
+        self,
+        standard: FloatArray,
+        z: FloatArray,
+        relations: Sequence[str],
+        is_rear: Sequence[bool],
+        n_driven: int | Sequence[int],
+    ) -> FloatArray:
+        """Build the rows of a ``"wheel"`` scorer, one per wheel; else as `take_rows`."""
+        summaries = self.summaries(z if self.with_baseline else standard)
+        kept = [2 * SIGNS.index(sign) + k for sign in LOCATING_SIGNS for k in (0, 1)]
+        # A missing value is neutral in a cross: the imputation of a product means nothing.
+        chosen = np.nan_to_num(summaries[:, kept], nan=0.0)
+        hot = _one_hot(relations)
+        flags = np.stack(
+            [
+                np.asarray(is_rear, dtype=np.float64),
+                np.broadcast_to(np.asarray(n_driven) == 4, hot.shape[:1]).astype(np.float64),
+            ],
+            axis=1,
+        )
+        crosses = [chosen * hot[:, [k]] for k in range(len(RELATIONS))]
+        return np.asarray(np.concatenate([hot, flags, *crosses], axis=1))
+
+    def to_features(
+        self, contributions: FloatArray, standard: FloatArray, z: FloatArray
+    ) -> FloatArray:
+        """Hand the contributions of a take scorer's columns back to the features behind them.
+
+        A mean is shared out by the features' sizes, a root mean square by their squares.
+
+        Returns
+        -------
+        ndarray, shape (n_rows, n_features)
+        """
+        n = len(self.names)
+        total = np.zeros((contributions.shape[0], n))
+        at = 0
+        for values in (standard, z) if self.with_baseline else (standard,):
+            total += contributions[:, at : at + n]
+            at += n
+            sizes = np.abs(np.nan_to_num(values, nan=0.0))
+            for group in self.groups:
+                for power in (1, 2):
+                    share = sizes[:, group] ** power
+                    share /= np.maximum(share.sum(axis=1, keepdims=True), 1e-12)
+                    total[:, group] += share * contributions[:, [at]]
+                    at += 1
+        return total
+
+
+def _one_hot(relations: Sequence[str]) -> FloatArray:
+    codes = np.array([RELATIONS.index(name) for name in relations], dtype=np.intp)
+    return np.asarray(codes[:, None] == np.arange(len(RELATIONS)), dtype=np.float64)

@@ -4,69 +4,58 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vibecheck.arrays import frozen_array
 from vibecheck.car.profile import Car
 from vibecheck.errors import CallError, InputError
-from vibecheck.features.catalogue import BY_NAME
 from vibecheck.model.assessment import TakeEvidence, ZoneAssessment, ZoneOdds
-from vibecheck.model.baseline import Z_LIMIT, baseline_z
-from vibecheck.model.calibration import (
-    INTERVAL_SDS,
-    LOG_ODDS_LIMIT,
-    combine,
-    log_odds,
-    sigmoid,
+from vibecheck.model.baseline import baseline_z
+from vibecheck.model.calibration import INTERVAL_SDS, LOG_ODDS_LIMIT, combine, log_odds, sigmoid
+from vibecheck.model.evidence import named_evidence, strongest
+from vibecheck.model.heads import (
+    ANY_HEAD,
+    WHEELS_HEAD,
+    WHICH_WHEEL_HEAD,
+    Head,
+    driven_wheels,
+    head_of,
 )
-from vibecheck.model.heads import Head, head_of
 from vibecheck.model.inputs import relation
+from vibecheck.model.population import Population
 from vibecheck.model.unfamiliar import Familiarity
 from vibecheck.result import Evidence, ModelCard, Unfamiliar
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-STANDARD_LIMIT = 6.0
-"""Standard features are cut here: outliers of one feature must not decide alone."""
 MIN_OBSERVED_SHARE = 0.3
 """A zone of whose evidence (by importance in training) less was observed is not heard."""
-MIN_CONTRIBUTION = 0.1
-"""Natural log units a feature must add before it is named as evidence."""
-MAX_EVIDENCE = 4
 LIMITED_FACTOR = 1.5
 """Interval widening for a take that the quality gate found limited; common practice, no source."""
-NO_SPREAD_SDS = 3.0
-"""Half width, in log-odds standard deviations, given to a zone that was not heard."""
+UNHEARD_HALF_WIDTH = 3.0
+"""Half width, in log-odds, of the interval of a zone that was not heard."""
+STRANGE = 99.0
+"""Familiarity score of a kind of sensor that the model never learned from."""
 
 
-@dataclass(frozen=True, eq=False)
-class Population:
-    """The training takes of snug cars: what is usual.
+class HeadKey(NamedTuple):
+    """Names a head."""
 
-    Attributes
-    ----------
-    centre, scale : ndarray, shape (n_features,)
-        Median and robust standard deviation over all training takes' snug rows.
-    within : ndarray, shape (n_features,)
-        Spread from take to take of one snug car (`pooled_spread`).
-    """
+    name: str
+    with_baseline: bool
+    sensor: str
 
-    centre: FloatArray
-    scale: FloatArray
-    within: FloatArray
 
-    def __post_init__(self) -> None:
-        for name in ("centre", "scale", "within"):
-            object.__setattr__(self, name, frozen_array(getattr(self, name), np.float64))
+class Combined(NamedTuple):
+    """One head's word on all takes of a check."""
 
-    def standard(self, values: FloatArray, missing: BoolArray) -> FloatArray:
-        """Features against the population, cut at ± `STANDARD_LIMIT`; NaN where missing."""
-        against = np.clip((values - self.centre) / self.scale, -STANDARD_LIMIT, STANDARD_LIMIT)
-        return np.where(missing, np.nan, against)
+    log_ratio: float
+    sd: float
+    prior: float
+    evidence: tuple[tuple[float, Evidence], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,25 +67,19 @@ class LoosenessModel:
     names : tuple of str
         Features, in the order the model was trained with.
     catalogue_version : str
-    population : Population
-    heads : mapping of (head, with baseline) to Head
-        Head names are ``"wheel"``, ``"still_wheel"`` and zone names; a head that showed no skill
-        on held-out cars is absent.
-    any_offset, any_slope, any_prior : float
-        Calibration of "something is loose anywhere" from the zones' probabilities together.
-    familiarity : Familiarity
+    populations : mapping of sensor to Population
+    familiarities : mapping of sensor to Familiarity
+    heads : mapping of HeadKey to Head
+        A head that showed no skill on held-out cars is absent.
     about : mapping
         Name, version, origin, data hashes, metrics and limits, as plain values.
     """
 
     names: tuple[str, ...]
     catalogue_version: str
-    population: Population
-    heads: Mapping[tuple[str, bool], Head]
-    any_offset: float
-    any_slope: float
-    any_prior: float
-    familiarity: Familiarity
+    populations: Mapping[str, Population]
+    familiarities: Mapping[str, Familiarity]
+    heads: Mapping[HeadKey, Head]
     about: Mapping[str, Any] = field(default_factory=dict)
 
     @property
@@ -111,12 +94,11 @@ class LoosenessModel:
 
     @property
     def unfamiliar_limit(self) -> float:
-        """Score above which a check counts as unlike anything the model learned from."""
-        return self.familiarity.limit
+        """Score above which a check counts as unlike anything the model learned from.
 
-    def zones_heard(self) -> tuple[str, ...]:
-        """Heads the model has."""
-        return tuple(sorted({name for name, _with_baseline in self.heads}))
+        Scores are stated over the limit of their kind of sensor, so this is 1.
+        """
+        return 1.0
 
     # ---- the one verb ------------------------------------------------------------------
 
@@ -128,7 +110,7 @@ class LoosenessModel:
         takes : sequence of TakeEvidence
             At least one. Takes with a baseline are judged against it.
         car : Car
-            Its zones are judged.
+            Its zones are judged; its layout tells which wheels turn on the bench.
 
         Returns
         -------
@@ -146,97 +128,149 @@ class LoosenessModel:
             raise CallError("There is no take to judge.", advice="Name at least one recording.")
         for take in takes:
             self._check_catalogue(take)
-        zones = tuple(self.zone_odds(zone.name, takes, car.layout) for zone in car.zones)
+        anything = self.combined(ANY_HEAD, takes)
         return ZoneAssessment(
-            zones=zones,
+            zones=tuple(self.zone_odds(zone.name, takes, car.layout) for zone in car.zones),
             unfamiliar=self.unfamiliar_of(takes),
-            any_loose_log_ratio=self.any_log_ratio(zones, car.layout),
+            any_loose_log_ratio=anything.log_ratio if anything else None,
         )
 
     def zone_odds(self, zone: str, takes: Sequence[TakeEvidence], layout: str | None) -> ZoneOdds:
         """Judge one zone from all takes."""
+        name = head_of(zone, layout)
+        found = self.combined(name, takes, zone)
+        if found is None:
+            return ZoneOdds(zone, 0.0, -UNHEARD_HALF_WIDTH, UNHEARD_HALF_WIDTH, heard=False)
+        ratio, sd = found.log_ratio, found.sd
+        if name == WHEELS_HEAD:
+            ratio, sd = self._one_wheel(zone, takes, layout, found)
+        return ZoneOdds(
+            zone=zone,
+            log_ratio=ratio,
+            log_ratio_low=ratio - INTERVAL_SDS * sd,
+            log_ratio_high=ratio + INTERVAL_SDS * sd,
+            heard=True,
+            evidence=strongest(found.evidence),
+        )
+
+    # ---- combining takes ---------------------------------------------------------------
+
+    def combined(self, name: str, takes: Sequence[TakeEvidence], zone: str = "") -> Combined | None:
+        """Combine what one head says of all takes; ``None`` where it cannot hear any of them."""
         ratios: list[float] = []
         variances: list[float] = []
-        shares: list[float] = []
-        named: list[tuple[float, Evidence]] = []
-        dependence = 1.0
+        priors: list[float] = []
+        evidence: list[tuple[float, Evidence]] = []
+        dependence = 0.0
         for take in takes:
-            head = self.heads.get((head_of(zone, layout), take.baseline is not None))
+            head = self.heads.get(HeadKey(name, take.baseline is not None, take.sensor))
             if head is None:
                 continue
-            share = self.observed_share(head, take.features.missing)
+            share = observed_share(head, take.features.missing)
             if share < MIN_OBSERVED_SHARE:
                 continue
-            rows, z = self.rows_of(head, take, zone)
+            standard, z = self.columns_of(take)
+            rows = head.layout.take_rows(standard, z, [relation(take.spot, zone)])
             # Evidence that was not observed cannot speak, neither for nor against.
             ratio = float(head.log_ratio(rows)[0]) * share
             sd = head.spread.sd(ratio) / np.sqrt(share) * (LIMITED_FACTOR if take.limited else 1.0)
             ratios.append(ratio)
             variances.append(sd**2)
-            shares.append(share)
-            dependence = min(dependence, head.dependence)
-            named.extend(self._evidence(head, take, zone, rows, z))
+            priors.append(head.prior)
+            dependence = max(dependence, head.dependence)
+            if zone:
+                added = head.feature_contributions(rows, standard, z)[0]
+                population = self.populations[take.sensor]
+                evidence += named_evidence(added, head.direction, population, take, zone, z[0])
         if not ratios:
-            return ZoneOdds(zone, 0.0, -NO_SPREAD_SDS, NO_SPREAD_SDS, heard=False)
+            return None
         n = len(ratios)
         total = float(np.clip(combine(ratios, dependence), -LOG_ODDS_LIMIT, LOG_ODDS_LIMIT))
-        # Offsets of the car are common to its takes: several takes of one car do not shrink them
-        # below the dependence share.
-        mean_variance = float(np.mean(variances))
+        # n takes are worth this many independent ones; variances of sums grow with it.
         worth = n / (1.0 + (n - 1) * dependence)
-        sd = float(np.sqrt(mean_variance * max(worth, 1.0)))
-        return ZoneOdds(
-            zone=zone,
-            log_ratio=total,
-            log_ratio_low=total - INTERVAL_SDS * sd,
-            log_ratio_high=total + INTERVAL_SDS * sd,
-            heard=True,
-            evidence=_strongest(named),
-        )
+        sd = float(np.sqrt(np.mean(variances) * worth))
+        return Combined(total, sd, float(np.mean(priors)), tuple(evidence))
 
-    def any_log_ratio(self, zones: Sequence[ZoneOdds], layout: str | None) -> float | None:
-        """Log likelihood ratio of "something is loose somewhere the model can hear"."""
-        score = self.any_score(zones, layout)
-        if score is None:
-            return None
-        line = self.any_offset + self.any_slope * score - float(log_odds(self.any_prior))
-        return float(np.clip(line, -LOG_ODDS_LIMIT, LOG_ODDS_LIMIT))
+    def _one_wheel(
+        self, zone: str, takes: Sequence[TakeEvidence], layout: str | None, wheels: Combined
+    ) -> tuple[float, float]:
+        """Log ratio of one wheel: any driven wheel, times this one among them."""
+        share, share_sd = self.wheel_shares(takes, layout)[zone]
+        any_wheel = float(sigmoid(np.asarray(wheels.log_ratio + log_odds(wheels.prior))))
+        one = any_wheel * share
+        before = wheels.prior / len(driven_wheels(layout))
+        ratio = float(log_odds(one) - log_odds(before))
+        # First-order propagation: d logit(p q) = (1−p)/(1−pq) d logit p + (1−q)/(1−pq) d logit q.
+        by_wheels = (1.0 - any_wheel) / (1.0 - one) * wheels.sd
+        by_share = (1.0 - share) / (1.0 - one) * share_sd
+        # Near certainty the first term vanishes; a tenth of it stays as a floor.
+        sd = float(np.hypot(max(by_wheels, 0.1 * wheels.sd), by_share))
+        return float(np.clip(ratio, -LOG_ODDS_LIMIT, LOG_ODDS_LIMIT)), sd
 
-    def any_score(self, zones: Sequence[ZoneOdds], layout: str | None) -> float | None:
-        """Log-odds that not every heard zone is snug, the zones taken as independent."""
-        none_loose = 0.0
-        heard = False
-        for odds in zones:
-            name = head_of(odds.zone, layout)
-            head = self.heads.get((name, False)) or self.heads.get((name, True))
-            if not odds.heard or head is None:
+    def wheel_shares(
+        self, takes: Sequence[TakeEvidence], layout: str | None
+    ) -> dict[str, tuple[float, float]]:
+        """If a driven wheel is loose: probability that it is this one, and its log-odds' sd."""
+        wheels = driven_wheels(layout)
+        even = 1.0 / len(wheels)
+        lines: dict[str, list[float]] = {wheel: [] for wheel in wheels}
+        sds: list[float] = []
+        dependence = 0.0
+        for take in takes:
+            head = self.heads.get(HeadKey(WHICH_WHEEL_HEAD, take.baseline is not None, take.sensor))
+            if head is None:
                 continue
-            heard = True
-            none_loose -= float(np.logaddexp(0.0, odds.log_ratio + log_odds(head.prior)))
-        if not heard:
-            return None
-        # log((1 − q)/q) for q = exp(none_loose), without cancellation.
-        return float(np.log(-np.expm1(min(none_loose, -1e-12))) - none_loose)
+            standard, z = self.columns_of(take)
+            n = len(wheels)
+            rows = head.layout.wheel_rows(
+                np.repeat(standard, n, axis=0),
+                np.repeat(z, n, axis=0),
+                [relation(take.spot, wheel) for wheel in wheels],
+                [wheel.startswith("wheel_rear") for wheel in wheels],
+                n,
+            )
+            for wheel, line in zip(wheels, head.line(rows), strict=True):
+                lines[wheel].append(float(line - log_odds(even)))
+            sds.append(head.spread.sd(0.0) * (LIMITED_FACTOR if take.limited else 1.0))
+            dependence = max(dependence, head.dependence)
+        if not sds:
+            # Nothing tells the wheels apart: even shares, and no more certainty than that.
+            return dict.fromkeys(wheels, (even, 1.0))
+        odds = {
+            wheel: combine(found, dependence) + log_odds(even) for wheel, found in lines.items()
+        }
+        shares = {wheel: float(sigmoid(np.asarray(value))) for wheel, value in odds.items()}
+        whole = sum(shares.values())
+        sd = float(np.sqrt(np.mean(np.square(sds))))
+        return {wheel: (share / whole, sd) for wheel, share in shares.items()}
 
     # ---- pieces shared with training ---------------------------------------------------
 
-    def rows_of(self, head: Head, take: TakeEvidence, zone: str) -> tuple[FloatArray, FloatArray]:
-        """Build a head's row for a take and a zone; also the take's distances from baseline."""
+    def columns_of(self, take: TakeEvidence) -> tuple[FloatArray, FloatArray]:
+        """Features against the population and against the baseline, each (1, n_features)."""
+        population = self.populations[take.sensor]
         features = take.features
-        standard = self.population.standard(features.values, features.missing)
-        z, z_missing = baseline_z(features, take.baseline, self.population.within)
-        rows = head.layout.rows(
-            standard[None, :],
-            np.where(z_missing, np.nan, z)[None, :],
-            [relation(take.spot, zone)],
-            np.array([take.sensor == "accelerometer"]),
-        )
-        return rows, z
+        standard = population.standard(features.values, features.missing)
+        z, gone = baseline_z(features, take.baseline, population.within)
+        return standard[None, :], np.where(gone, np.nan, z)[None, :]
 
-    def observed_share(self, head: Head, missing: BoolArray) -> float:
-        """Share of a head's evidence (by importance in training) that a take could observe."""
-        total = float(head.importance.sum())
-        return float(head.importance[~missing].sum()) / total if total > 0.0 else 0.0
+    def unfamiliar_of(self, takes: Sequence[TakeEvidence]) -> Unfamiliar:
+        """Say how unlike the training takes the takes of a check are (median over takes)."""
+        scores = []
+        for take in takes:
+            known = self.familiarities.get(take.sensor)
+            if known is None:
+                scores.append(STRANGE)
+                continue
+            standard = self.populations[take.sensor].standard(
+                take.features.values, take.features.missing
+            )
+            surprise = known.surprise(np.nan_to_num(standard, nan=0.0), take.features.missing)
+            scores.append(surprise / known.limit)
+        score = float(np.median(scores))
+        return Unfamiliar(
+            score=score, limit=self.unfamiliar_limit, is_unfamiliar=score > self.unfamiliar_limit
+        )
 
     def _check_catalogue(self, take: TakeEvidence) -> None:
         features = take.features
@@ -248,67 +282,11 @@ class LoosenessModel:
                 advice="Train the model again with this version of vibecheck.",
             )
 
-    def unfamiliar_of(self, takes: Sequence[TakeEvidence]) -> Unfamiliar:
-        """Say how unlike the training takes the takes of a check are (median over takes)."""
-        scores = [
-            self.familiarity.score(
-                np.nan_to_num(
-                    self.population.standard(take.features.values, take.features.missing), nan=0.0
-                ),
-                take.features.missing,
-                accelerometer=take.sensor == "accelerometer",
-            )
-            for take in takes
-        ]
-        score = float(np.median(scores))
-        limit = self.familiarity.limit
-        return Unfamiliar(score=score, limit=limit, is_unfamiliar=score > limit)
 
-    def _evidence(
-        self, head: Head, take: TakeEvidence, zone: str, rows: FloatArray, z: FloatArray
-    ) -> list[tuple[float, Evidence]]:
-        """Features that speak for the zone, with what each adds to the log ratio.
-
-        Named are only features whose catalogue entry speaks about the zone and which deviate the
-        way looseness moved them in training, so that every line is physically sensible.
-        """
-        added = head.feature_contributions(rows)[0]
-        features, baseline = take.features, take.baseline
-        found = []
-        for place in np.argsort(-added):
-            if added[place] < MIN_CONTRIBUTION:
-                break
-            name = features.names[place]
-            spec = BY_NAME.get(name)
-            if spec is None or features.missing[place] or not spec.speaks_about(zone):
-                continue
-            value = float(features.values[place])
-            if baseline is not None and not baseline.missing[place]:
-                reference, distance = float(baseline.values[place]), float(z[place])
-            else:
-                reference = float(self.population.centre[place])
-                scaled = (value - reference) / float(self.population.scale[place])
-                distance = float(np.clip(scaled, -Z_LIMIT, Z_LIMIT))
-            if distance * head.direction[place] <= 0.0:
-                continue
-            line = Evidence(
-                feature=name,
-                value=value,
-                reference=reference,
-                z=distance,
-                reading=spec.reading(value, high=distance > 0.0),
-                file=take.file,
-            )
-            found.append((float(added[place]), line))
-        return found
-
-
-def _strongest(named: Sequence[tuple[float, Evidence]]) -> tuple[Evidence, ...]:
-    """The strongest lines, each feature once."""
-    lines: dict[str, Evidence] = {}
-    for _added, line in sorted(named, key=lambda item: -item[0]):
-        lines.setdefault(line.feature, line)
-    return tuple(lines.values())[:MAX_EVIDENCE]
+def observed_share(head: Head, missing: BoolArray) -> float:
+    """Share of a head's evidence (by importance in training) that a take could observe."""
+    total = float(head.importance.sum())
+    return float(head.importance[~missing].sum()) / total if total > 0.0 else 0.0
 
 
 def probability(odds: ZoneOdds, prior: float) -> float:

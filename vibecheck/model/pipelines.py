@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from vibecheck.model.scorers import LinearScorer, Scorer, TreeScorer
+from vibecheck.model.scorers import LinearScorer, Scorer, TreeScorer, averaged_log_odds
 
 
 def scorer_from_pipeline(pipeline: Any) -> Scorer:
@@ -15,8 +15,9 @@ def scorer_from_pipeline(pipeline: Any) -> Scorer:
     Parameters
     ----------
     pipeline : sklearn.pipeline.Pipeline
-        ``(SimpleImputer, StandardScaler, LogisticRegression)`` or
-        ``(SimpleImputer, GradientBoostingClassifier)``, fitted on two classes.
+        ``(SimpleImputer, StandardScaler, LogisticRegression)``,
+        ``(SimpleImputer, GradientBoostingClassifier)`` or ``(SimpleImputer,
+        ExtraTreesClassifier)``, fitted on the classes False and True.
     """
     imputer, *_, last = (step for _name, step in pipeline.steps)
     fill = np.asarray(imputer.statistics_, dtype=np.float64)
@@ -29,16 +30,25 @@ def scorer_from_pipeline(pipeline: Any) -> Scorer:
             weight=np.asarray(last.coef_[0]),
             intercept=float(last.intercept_[0]),
         )
-    trees = [estimator.tree_ for estimator in last.estimators_[:, 0]]
+    boosted = hasattr(last, "init_")
+    estimators = last.estimators_[:, 0] if boosted else last.estimators_
+    trees = [estimator.tree_ for estimator in estimators]
     sizes = np.array([tree.node_count for tree in trees])
     offsets = np.concatenate([[0], np.cumsum(sizes)[:-1]])
 
     def chain(name: str) -> Any:
         return np.concatenate([np.asarray(getattr(tree, name)).reshape(-1) for tree in trees])
 
+    if boosted:
+        base = float(last.init_.class_prior_[1])
+        start = float(np.log(base) - np.log1p(-base))
+        value = np.asarray(chain("value"), dtype=np.float64) * float(last.learning_rate)
+    else:
+        start = 0.0
+        counts = np.concatenate([np.asarray(tree.value)[:, 0, :] for tree in trees])
+        value = counts[:, 1] / counts.sum(axis=1) / len(trees)
     shift = np.repeat(offsets, sizes)
     leaf = chain("children_left") < 0
-    base = float(last.init_.class_prior_[1])
     return TreeScorer(
         fill=fill,
         roots=offsets.astype(np.int32),
@@ -46,6 +56,14 @@ def scorer_from_pipeline(pipeline: Any) -> Scorer:
         left=np.where(leaf, 0, chain("children_left") + shift).astype(np.int32),
         right=np.where(leaf, 0, chain("children_right") + shift).astype(np.int32),
         threshold=np.asarray(chain("threshold"), dtype=np.float64),
-        value=np.asarray(chain("value"), dtype=np.float64) * float(last.learning_rate),
-        start=float(np.log(base) - np.log1p(-base)),
+        value=value,
+        start=start,
+        averaged=not boosted,
     )
+
+
+def pipeline_log_odds(pipeline: Any, rows: Any) -> Any:
+    """Log-odds of a fitted pipeline by scikit-learn itself."""
+    if hasattr(pipeline.steps[-1][1], "decision_function"):
+        return pipeline.decision_function(rows)
+    return averaged_log_odds(pipeline.predict_proba(rows)[:, 1])

@@ -1,8 +1,9 @@
 """Stage 5: trained scorers evaluated from plain arrays, without scikit-learn.
 
 Each gives the log-odds of a row and what every column added to it. They equal scikit-learn's own
-`Pipeline(SimpleImputer, StandardScaler, LogisticRegression)` and
-`Pipeline(SimpleImputer, GradientBoostingClassifier)` (tested to 1e-9).
+`Pipeline(SimpleImputer, StandardScaler, LogisticRegression)`,
+`Pipeline(SimpleImputer, GradientBoostingClassifier)` and `Pipeline(SimpleImputer,
+ExtraTreesClassifier)` (tested to 1e-9).
 """
 
 from __future__ import annotations
@@ -40,6 +41,16 @@ def _freeze(scorer: Any) -> None:
         value = getattr(scorer, item.name)
         if isinstance(value, np.ndarray):
             object.__setattr__(scorer, item.name, frozen_array(value))
+
+
+AVERAGED_FLOOR = 0.005
+"""An average of trees is kept this far from 0 and 1 before its log-odds are taken."""
+
+
+def averaged_log_odds(probability: FloatArray) -> FloatArray:
+    """Log-odds of an average of trees."""
+    p = np.clip(probability, AVERAGED_FLOOR, 1.0 - AVERAGED_FLOOR)
+    return np.asarray(np.log(p) - np.log1p(-p))
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +102,7 @@ class LinearScorer:
 
 @dataclass(frozen=True, eq=False)
 class TreeScorer:
-    """Gradient-boosted trees; all trees' nodes in one row of arrays.
+    """Boosted or averaged trees; all trees' nodes in one row of arrays.
 
     Attributes
     ----------
@@ -100,9 +111,11 @@ class TreeScorer:
     column, left, right : ndarray of int, shape (n_nodes,)
         ``column`` is −1 in a leaf; ``left`` and ``right`` are node numbers.
     threshold, value : ndarray, shape (n_nodes,)
-        ``value`` is already multiplied by the learning rate.
+        ``value`` is already multiplied by the learning rate, or divided by the number of trees.
     start : float
-        Log-odds before the first tree.
+        Log-odds before the first tree; 0 for averaged trees.
+    averaged : bool
+        True where the sum of the values is a probability, not log-odds.
     """
 
     fill: FloatArray
@@ -113,6 +126,7 @@ class TreeScorer:
     threshold: FloatArray
     value: FloatArray
     start: float
+    averaged: bool
 
     def __post_init__(self) -> None:
         _freeze(self)
@@ -155,8 +169,8 @@ class TreeScorer:
 
     def log_odds(self, rows: FloatArray) -> FloatArray:
         """Log-odds of each row, shape (n_rows,)."""
-        leaves = self._walk(rows)[-1]
-        return np.asarray(self.start + self.value[leaves].sum(axis=1))
+        total = self.start + self.value[self._walk(rows)[-1]].sum(axis=1)
+        return averaged_log_odds(total) if self.averaged else np.asarray(total)
 
     def contributions(self, rows: FloatArray) -> FloatArray:
         """What each column adds: the change of the node value at each of its splits."""
@@ -167,6 +181,16 @@ class TreeScorer:
             moved = parent != child
             change = (self.value[child] - self.value[parent])[moved]
             np.add.at(total, (row[moved], self.column[parent][moved]), change)
+        if self.averaged:
+            # Shares of a probability, brought to log-odds by the slope between the whole and the
+            # average row.
+            whole = total.sum(axis=1, keepdims=True)
+            root = float(self.value[self.roots].sum())
+            ends = averaged_log_odds(np.clip(root + whole, 0.0, 1.0))
+            rise = ends - averaged_log_odds(np.array(root))
+            flat = np.abs(whole) < 1e-9
+            slope = np.where(flat, 1.0 / (root * (1.0 - root)), rise / np.where(flat, 1.0, whole))
+            total *= slope
         return total
 
     def arrays(self) -> dict[str, NDArray[Any]]:
@@ -181,6 +205,7 @@ class TreeScorer:
             "threshold": self.threshold,
             "value": self.value,
             "start": np.array(self.start),
+            "averaged": np.array(self.averaged),
         }
 
 
@@ -209,6 +234,6 @@ def scorer_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> Scorer
                 advice="Train the model again, or fetch the file again.",
             )
         value = arrays[item.name]
-        values[item.name] = float(value) if value.ndim == 0 else value
+        values[item.name] = value.item() if value.ndim == 0 else value
     made: Scorer = wanted(**values)
     return made

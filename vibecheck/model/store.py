@@ -24,8 +24,9 @@ from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.features.catalogue import CATALOGUE_VERSION
 from vibecheck.features.catalogue import NAMES as CATALOGUE_NAMES
 from vibecheck.model.heads import Head
-from vibecheck.model.looseness import LoosenessModel, Population
+from vibecheck.model.looseness import HeadKey, LoosenessModel
 from vibecheck.model.pipelines import scorer_from_pipeline
+from vibecheck.model.population import Population
 from vibecheck.model.scorers import Scorer
 from vibecheck.model.unfamiliar import Familiarity
 
@@ -63,18 +64,23 @@ def model_to_arrays(model: LoosenessModel) -> dict[str, NDArray[Any]]:
         "catalogue_version": np.array(model.catalogue_version),
         "names": np.array(model.names),
         "about": np.array(json.dumps(dict(model.about), sort_keys=True)),
-        "any": np.array([model.any_offset, model.any_slope, model.any_prior]),
-        "population.centre": model.population.centre,
-        "population.scale": model.population.scale,
-        "population.within": model.population.within,
-        "heads": np.array(sorted(f"{name}.{int(flag)}" for name, flag in model.heads)),
+        "sensors": np.array(sorted(model.populations)),
+        "heads": np.array(sorted(head_name(key) for key in model.heads)),
     }
-    for key, value in model.familiarity.arrays().items():
-        arrays[f"familiarity.{key}"] = value
-    for (name, with_baseline), head in model.heads.items():
-        for key, value in head.arrays().items():
-            arrays[f"head.{name}.{int(with_baseline)}.{key}"] = value
+    for sensor in model.populations:
+        for name, value in model.populations[sensor].arrays().items():
+            arrays[f"population.{sensor}.{name}"] = value
+        for name, value in model.familiarities[sensor].arrays().items():
+            arrays[f"familiarity.{sensor}.{name}"] = value
+    for key, head in model.heads.items():
+        for name, value in head.arrays().items():
+            arrays[f"head.{head_name(key)}.{name}"] = value
     return arrays
+
+
+def head_name(key: HeadKey) -> str:
+    """Name of a head inside a file, such as ``"wheels.baseline.microphone"``."""
+    return f"{key.name}.{'baseline' if key.with_baseline else 'alone'}.{key.sensor}"
 
 
 def model_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> LoosenessModel:
@@ -118,20 +124,23 @@ def model_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> Loosene
         if lacking:
             raise KeyError(lacking[0])
         heads = {}
-        for key in arrays["heads"].tolist():
-            name, flag = str(key).rsplit(".", 1)
-            heads[name, flag == "1"] = Head.from_arrays(part(f"head.{key}."), names, where)
-        population = part("population.")
-        any_numbers = [float(value) for value in arrays["any"]]
+        for entry in arrays["heads"].tolist():
+            name, flag, sensor = str(entry).rsplit(".", 2)
+            heads[HeadKey(name, flag == "baseline", sensor)] = Head.from_arrays(
+                part(f"head.{entry}."), names, where
+            )
+        sensors = [str(sensor) for sensor in arrays["sensors"].tolist()]
         return LoosenessModel(
             names=names,
             catalogue_version=version,
-            population=Population(population["centre"], population["scale"], population["within"]),
+            populations={
+                sensor: Population.from_arrays(part(f"population.{sensor}.")) for sensor in sensors
+            },
+            familiarities={
+                sensor: Familiarity.from_arrays(part(f"familiarity.{sensor}."))
+                for sensor in sensors
+            },
             heads=heads,
-            any_offset=any_numbers[0],
-            any_slope=any_numbers[1],
-            any_prior=any_numbers[2],
-            familiarity=Familiarity.from_arrays(part("familiarity.")),
             about=about,
         )
     except KeyError as error:
@@ -235,7 +244,7 @@ def save_skops(
     ----------
     model : LoosenessModel
     pipelines : mapping
-        Fitted scikit-learn pipelines by head, such as ``"wheel.1"`` (1: with baseline).
+        Fitted scikit-learn pipelines by `head_name`.
     path : path-like
     """
     try:
@@ -310,17 +319,18 @@ def load_skops(path: str | os.PathLike[str]) -> LoosenessModel:
     """
     content = read_skops(path)
     where = str(path)
-    for key in ("content_hash", "arrays", "texts", "pipelines"):
-        if key not in content:
+    for wanted in ("content_hash", "arrays", "texts", "pipelines"):
+        if wanted not in content:
             raise InputError(
-                f'The model file lacks the field "{key}".', where=where, advice=_TRAIN_AGAIN
+                f'The model file lacks the field "{wanted}".', where=where, advice=_TRAIN_AGAIN
             )
     arrays: dict[str, NDArray[Any]] = dict(content["arrays"])
     arrays.update({key: np.array(value) for key, value in content["texts"].items()})
     arrays["content_hash"] = np.array(content["content_hash"])
     model = _verified(arrays, where)
-    for (name, with_baseline), head in model.heads.items():
-        pipeline = content["pipelines"].get(f"{name}.{int(with_baseline)}")
+    for key, head in model.heads.items():
+        name = head_name(key)
+        pipeline = content["pipelines"].get(name)
         if pipeline is None or not _same(scorer_from_pipeline(pipeline), head.scorer):
             raise InputError(
                 f'The pipeline of "{name}" is not the one whose numbers the file states.',

@@ -21,7 +21,7 @@ BoolArray = NDArray[np.bool_]
 
 @dataclass(frozen=True, eq=False)
 class Familiarity:
-    """What the training takes looked like.
+    """What the training takes of one kind of sensor looked like.
 
     Attributes
     ----------
@@ -29,10 +29,10 @@ class Familiarity:
         In standard features (against the population).
     covariance : ndarray, shape (n_features, n_features)
         Shrunk, well conditioned.
-    miss_rate : ndarray, shape (2, n_features)
-        Share of training takes in which the feature was missing, by sensor (sound, acceleration).
+    miss_rate : ndarray, shape (n_features,)
+        Share of training takes in which the feature was missing.
     limit : float
-        Score above which a check counts as unfamiliar: a quantile over held-out cars.
+        Surprise above which a check counts as unfamiliar: a quantile over held-out cars.
     """
 
     centre: FloatArray
@@ -44,7 +44,7 @@ class Familiarity:
         for name in ("centre", "covariance", "miss_rate"):
             object.__setattr__(self, name, frozen_array(getattr(self, name), np.float64))
 
-    def score(self, standard: FloatArray, missing: BoolArray, *, accelerometer: bool) -> float:
+    def surprise(self, standard: FloatArray, missing: BoolArray) -> float:
         """Surprise per feature of one take; about 1 for a take like the training takes."""
         seen = ~missing
         distance = 0.0
@@ -52,9 +52,8 @@ class Familiarity:
             offset = standard[seen] - self.centre[seen]
             block = self.covariance[np.ix_(seen, seen)]
             distance = float(offset @ np.linalg.solve(block, offset))
-        rate = self.miss_rate[1 if accelerometer else 0]
-        surprise = -2.0 * float(np.sum(np.log(np.maximum(rate[missing], 1e-6))))
-        return (distance + surprise) / missing.size
+        absent = -2.0 * float(np.sum(np.log(np.maximum(self.miss_rate[missing], 1e-6))))
+        return (distance + absent) / missing.size
 
     def arrays(self) -> dict[str, NDArray[Any]]:
         """Everything needed to rebuild it."""
@@ -76,30 +75,25 @@ class Familiarity:
         )
 
 
-def fit_familiarity(
-    standard: FloatArray, missing: BoolArray, accelerometer: BoolArray, limit: float = np.inf
-) -> Familiarity:
+def fit_familiarity(standard: FloatArray, missing: BoolArray, limit: float = np.inf) -> Familiarity:
     """Learn the centre, the shrunk covariance and the miss rates of the training takes.
 
     The covariance is shrunk towards its diagonal with the intensity of Ledoit & Wolf (2004),
     computed on the standard features with missing values at the centre.
     """
     filled = np.where(missing, np.nan, standard)
-    with np.errstate(invalid="ignore"):
-        count = (~missing).sum(axis=0)
-        centre = np.where(count > 0, np.nansum(filled, axis=0) / np.maximum(count, 1), 0.0)
+    count = (~missing).sum(axis=0)
+    centre = np.where(count > 0, np.nansum(filled, axis=0) / np.maximum(count, 1), 0.0)
     offset = np.where(missing, 0.0, standard - centre)
     n = offset.shape[0]
-    sample = offset.T @ offset / n
+    raw = offset.T @ offset / n
     # Pairs seen together only: a feature missing in half the takes must not look half as wide.
     seen = (~missing).astype(np.float64)
-    together = np.maximum(seen.T @ seen, 1.0)
-    sample = sample * n / together
-    variance = np.where(count > 1, np.diag(sample), 1.0)
-    variance = np.maximum(variance, 1e-3)
+    sample = raw * n / np.maximum(seen.T @ seen, 1.0)
+    variance = np.maximum(np.where(count > 1, np.diag(sample), 1.0), 1e-3)
     target = np.diag(variance)
     # Ledoit–Wolf intensity: noise of the entries over their distance from the target.
-    noise = float(np.mean((offset**2).T @ offset**2 / n - (offset.T @ offset / n) ** 2)) / n
+    noise = float(np.mean((offset**2).T @ offset**2 / n - raw**2)) / n
     gap = float(np.mean((sample - target) ** 2))
     intensity = float(np.clip(noise / max(gap, 1e-12), 0.05, 1.0))
     covariance = (1.0 - intensity) * sample + intensity * target
@@ -109,9 +103,5 @@ def fit_familiarity(
     values, vectors = np.linalg.eigh(0.5 * (correlation + correlation.T))
     correlation = (vectors * np.maximum(values, 0.05)) @ vectors.T
     covariance = correlation * np.outer(scale, scale)
-    rates = []
-    for chosen in (~accelerometer, accelerometer):
-        taken = missing[chosen]
-        # Krichevsky–Trofimov: half a take of each kind.
-        rates.append((taken.sum(axis=0) + 0.5) / (taken.shape[0] + 1.0))
-    return Familiarity(centre, covariance, np.array(rates), limit)
+    # Krichevsky–Trofimov: half a take of each kind.
+    return Familiarity(centre, covariance, (missing.sum(axis=0) + 0.5) / (n + 1.0), limit)

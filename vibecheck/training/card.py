@@ -56,10 +56,18 @@ def model_page(about: Mapping[str, Any]) -> str:
     for name, figures in metrics["modes"].items():
         parts += _mode(name, figures)
     parts += _targets(metrics)
-    parts += ["## Families chosen", "", "Simulated training data.", "", "| head | family |"]
-    parts += ["|---|---|"]
+    parts += ["## Heads (simulated)", ""]
     parts += [
-        f"| {_head_words(key)} | {family} |" for key, family in sorted(metrics["chosen"].items())
+        "Each head is a scorer for one question. A head whose held-out ROC area is not surely "
+        "above one half is left out of the model.",
+        "",
+        "| head | family chosen | held-out ROC area, single takes |",
+        "|---|---|---|",
+    ]
+    parts += [
+        f"| {_head_words(key)} | {metrics['chosen'].get(key, 'left out: no skill')} | "
+        f"{_figure(skill)} |"
+        for key, skill in sorted(metrics["skill"].items())
     ]
     parts += ["", "## Reliability (simulated, held-out cars, all takes)", ""]
     parts += ["Stated probability of a zone against the share found loose.", ""]
@@ -76,8 +84,9 @@ def model_page(about: Mapping[str, Any]) -> str:
 
 
 def _head_words(key: str) -> str:
-    name, flag = key.rsplit(".", 1)
-    return f"{name.replace('_', ' ')}, {'against baseline' if flag == '1' else 'no baseline'}"
+    name, against, sensor = key.rsplit(".", 2)
+    word = "against baseline" if against == "baseline" else "no baseline"
+    return f"{name.replace('_', ' ')}, {sensor}, {word}"
 
 
 def _figure(figure: Any) -> str:

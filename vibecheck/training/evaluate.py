@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from vibecheck.car.zones import CENTRE_SPOT
 from vibecheck.model.calibration import log_odds, sigmoid
-from vibecheck.model.heads import STILL_WHEEL_HEAD, head_of
+from vibecheck.model.heads import ANY_HEAD, STILL_WHEELS_HEAD, head_of
 from vibecheck.model.looseness import LoosenessModel
 from vibecheck.training.families import FAMILIES, Family
-from vibecheck.training.fit import MIN_SKILL, base_rates, car_folds, fit_model
+from vibecheck.training.fit import MIN_SKILL, car_folds, fit_model
 from vibecheck.training.metrics import (
     Figure,
     auc_over_cars,
@@ -29,6 +29,7 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 Progress = Callable[[str], None]
 
+PHONE = "microphone"
 FALSE_ALARM_RATE = 0.05
 """Share of snug checks at which detection is stated."""
 TURN_EDGES = (0.0, 1e-9, 0.25, 0.5, 1.0, 2.0, 5.1)
@@ -43,10 +44,10 @@ TURN_NAMES = (
 MODES: tuple[tuple[str, bool, bool], ...] = (
     ("all takes, against baseline", True, False),
     ("all takes, no baseline", False, False),
-    ("centre take only, against baseline", True, True),
-    ("centre take only, no baseline", False, True),
+    ("centre microphone only, against baseline", True, True),
+    ("centre microphone only, no baseline", False, True),
 )
-"""Name, with baseline, centre take only."""
+"""Name, with baseline, centre microphone only."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,6 +94,17 @@ class Predictions:
         return Predictions(**joined)
 
 
+def base_rates(table: FeatureTable) -> dict[str, float]:
+    """Share of loose cases among the zones of every kind of zone."""
+    cases: dict[str, list[bool]] = {}
+    for row in range(table.n_takes):
+        for place, zone in enumerate(table.zones.tolist()):
+            name = head_of(zone, str(table.layout[row]))
+            cases.setdefault(name, []).append(bool(table.loose[row, place]))
+    rates = {name: float(np.mean(found)) for name, found in cases.items()}
+    return {**rates, ANY_HEAD: float(table.loose.any(axis=1).mean())}
+
+
 def predict(
     model: LoosenessModel,
     table: FeatureTable,
@@ -103,15 +115,14 @@ def predict(
 ) -> Predictions:
     """Let a model judge every check of a table.
 
-    ``rates`` are the training set's base rates by head: the probability of a zone that the model
-    does not hear.
+    ``rates`` are the training set's base rates: the prior probability of every zone.
     """
     zones = table.zones
     rows: dict[str, list[Any]] = {item.name: [] for item in fields(Predictions)}
     for check in np.unique(table.check):
         takes = np.flatnonzero(table.check == check)
         if centre_only:
-            takes = takes[table.spot[takes] == CENTRE_SPOT]
+            takes = takes[(table.spot[takes] == CENTRE_SPOT) & (table.sensor[takes] == PHONE)]
         evidence = [table.evidence(int(k), with_baseline=with_baseline) for k in takes]
         if with_baseline:
             evidence = [one for one in evidence if one.baseline is not None]
@@ -121,24 +132,20 @@ def predict(
         layout = str(table.layout[first])
         odds = [model.zone_odds(str(zone), evidence, layout) for zone in zones]
         names = [head_of(str(zone), layout) for zone in zones]
-        priors = [
-            model.heads[name, with_baseline].prior
-            if (name, with_baseline) in model.heads
-            else rates.get(name, 0.05)
-            for name in names
-        ]
+        priors = np.array([rates.get(name, 0.05) for name in names])
         ratio = np.array([one.log_ratio for one in odds])
-        any_ratio = model.any_log_ratio(odds, layout) or 0.0
+        anything = model.combined(ANY_HEAD, evidence)
+        any_ratio = anything.log_ratio if anything else 0.0
         rows["car"].append(table.car[first])
         rows["check"].append(check)
         rows["ratio"].append(ratio)
-        rows["probability"].append(sigmoid(ratio + log_odds(np.array(priors))))
-        rows["any_probability"].append(sigmoid(np.asarray(any_ratio + log_odds(model.any_prior))))
+        rows["probability"].append(sigmoid(ratio + log_odds(priors)))
+        rows["any_probability"].append(sigmoid(np.asarray(any_ratio + log_odds(rates[ANY_HEAD]))))
         rows["loose"].append(table.loose[first])
         rows["turns"].append(table.turns[first])
         rows["preload"].append(table.preload[first])
         rows["heard"].append([one.heard for one in odds])
-        rows["turning"].append([name != STILL_WHEEL_HEAD for name in names])
+        rows["turning"].append([name != STILL_WHEELS_HEAD for name in names])
         rows["is_hard"].append(table.is_hard[first])
         rows["unfamiliar"].append(model.unfamiliar_of(evidence).is_unfamiliar)
     rows["zones"] = list(zones)
@@ -153,6 +160,7 @@ def cross_validate(
     n_folds: int = 5,
     modes: Sequence[tuple[str, bool, bool]] = MODES,
     min_skill: float = MIN_SKILL,
+    n_jobs: int = 1,
     progress: Progress | None = None,
 ) -> tuple[dict[str, Predictions], list[dict[str, str]]]:
     """Judge every car by a model fitted, chosen and calibrated without it.
@@ -163,23 +171,31 @@ def cross_validate(
     chosen : list of dict
         Families chosen in each outer fold.
     """
-    parts: dict[str, list[Predictions]] = {name: [] for name, _, _ in modes}
-    chosen = []
-    folds = car_folds(table.car, n_outer, seed=7)
-    for number, held in enumerate(folds, start=1):
-        if progress:
-            progress(f"Fold {number} of {len(folds)}: {int((~held).sum())} takes to learn from")
-        known = table.select(~held)
+    from joblib import Parallel, delayed
+
+    def one_fold(held: BoolArray) -> tuple[dict[str, str], dict[str, Predictions]]:
+        known, test = table.select(~held), table.select(held)
         fitted = fit_model(known, families=families, n_folds=n_folds, min_skill=min_skill)
         rates = base_rates(known)
-        chosen.append(fitted.chosen)
-        test = table.select(held)
-        for name, with_baseline, centre_only in modes:
-            found = predict(
+        found = {
+            name: predict(
                 fitted.model, test, rates, with_baseline=with_baseline, centre_only=centre_only
             )
-            if found.check.size:
-                parts[name].append(found)
+            for name, with_baseline, centre_only in modes
+        }
+        return fitted.chosen, found
+
+    folds = car_folds(table.car, n_outer, seed=7)
+    parts: dict[str, list[Predictions]] = {name: [] for name, _, _ in modes}
+    chosen = []
+    jobs = Parallel(n_jobs=n_jobs, return_as="generator")(delayed(one_fold)(f) for f in folds)
+    for number, (families_chosen, found) in enumerate(jobs, start=1):
+        chosen.append(families_chosen)
+        for name, predictions in found.items():
+            if predictions.check.size:
+                parts[name].append(predictions)
+        if progress:
+            progress(f"Judged fold {number} of {len(folds)}")
     return {name: Predictions.join(found) for name, found in parts.items() if found}, chosen
 
 

@@ -4,23 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.errors import InputError
 from vibecheck.features.catalogue import NAMES
-from vibecheck.model.assessment import ZoneOdds
-from vibecheck.model.baseline import MAD_TO_SD, baseline_z, masked_median, pooled_spread
-from vibecheck.model.calibration import combine, fit_dependence, fit_sigmoid, fit_spread, log_odds
-from vibecheck.model.heads import STILL_WHEEL_HEAD, WHEEL_HEAD, Head, head_of
-from vibecheck.model.inputs import InputLayout, relation
-from vibecheck.model.looseness import LoosenessModel, Population
-from vibecheck.model.pipelines import scorer_from_pipeline
+from vibecheck.model.calibration import (
+    fit_dependence,
+    fit_sigmoid,
+    fit_spread,
+    log_odds,
+    sigmoid,
+)
+from vibecheck.model.heads import Head
+from vibecheck.model.inputs import InputLayout
+from vibecheck.model.looseness import HeadKey, LoosenessModel
+from vibecheck.model.pipelines import pipeline_log_odds, scorer_from_pipeline
+from vibecheck.model.population import Population
+from vibecheck.model.store import head_name
 from vibecheck.model.unfamiliar import Familiarity, fit_familiarity
 from vibecheck.training.families import FAMILIES, Family
-from vibecheck.training.metrics import auc_over_cars, log_loss, roc_auc
+from vibecheck.training.metrics import Figure, auc_over_cars, log_loss, roc_auc
+from vibecheck.training.rows import Measured, Rows, fit_population, head_rows, heads_of
 from vibecheck.training.table import FeatureTable
 
 FloatArray = NDArray[np.float64]
@@ -28,24 +35,14 @@ BoolArray = NDArray[np.bool_]
 Progress = Callable[[str], None]
 
 UNFAMILIAR_QUANTILE = 0.99
-"""Share of held-out cars' checks that count as familiar."""
-MIN_SKILL = 0.55
+"""Share of held-out cars' takes that count as familiar."""
+MIN_SKILL = 0.53
 """A head whose held-out ROC area is not surely above this has no skill and is left out: its zones
 are then ranked by history alone, and the tool says that it cannot hear them."""
-MIN_LOOSE_CARS = 4
-"""A zone needs loose cases in this many cars before a head is fitted for it."""
-LINEAR_MARGIN = 0.005
+PREFERENCE = 0.005
 """A family must beat an earlier one's log loss by this share to be preferred: the simpler first."""
-
-
-@dataclass(frozen=True, eq=False)
-class Rows:
-    """Rows of one head: takes, or takes × wheels."""
-
-    x: FloatArray
-    loose: BoolArray
-    take: NDArray[np.intp]
-    zone: NDArray[np.str_]
+MIN_SENSOR_TAKES = 40
+"""Fewer takes by one kind of sensor teach nothing about it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,9 +53,11 @@ class Fitted:
     ----------
     model : LoosenessModel
     pipelines : dict of str to scikit-learn pipeline
-        By head, such as ``"wheel.1"`` (1: with baseline).
+        By head, such as ``"wheels.baseline.microphone"``.
     chosen : dict of str to str
         Family chosen for each head.
+    skill : dict of str to Figure
+        Held-out ROC area of every head, those that were left out included.
     losses : dict of str to dict of str to float
         Held-out log loss of every family, by head.
     """
@@ -66,7 +65,18 @@ class Fitted:
     model: LoosenessModel
     pipelines: dict[str, Any]
     chosen: dict[str, str]
+    skill: dict[str, Figure] = field(default_factory=dict)
     losses: dict[str, dict[str, float]] = field(default_factory=dict)
+
+
+class FittedHead(NamedTuple):
+    """One head with how it came about."""
+
+    head: Head
+    pipeline: Any
+    family: str
+    losses: dict[str, float]
+    skill: Figure
 
 
 def car_folds(cars: NDArray[np.str_], n_folds: int, seed: int = 0) -> list[BoolArray]:
@@ -78,65 +88,8 @@ def car_folds(cars: NDArray[np.str_], n_folds: int, seed: int = 0) -> list[BoolA
             advice="Add takes of more cars.",
         )
     shuffled = np.random.default_rng(seed).permutation(unique)
-    return [
-        np.isin(cars, shuffled[k :: min(n_folds, unique.size)])
-        for k in range(min(n_folds, unique.size))
-    ]
-
-
-def fit_population(table: FeatureTable) -> Population:
-    """What is usual: centre and scale over snug takes, spread within a snug car."""
-    snug = ~table.loose.any(axis=1)
-    if snug.sum() < 4:
-        raise InputError(
-            f"Training needs at least 4 snug takes. Got {int(snug.sum())} instead.",
-            advice="Add takes recorded right after a complete hand check.",
-        )
-    values, missing = table.values[snug], table.missing[snug]
-    centre, gone = masked_median(values, missing)
-    residual, _ = masked_median(np.abs(values - centre), missing)
-    # A feature that is constant in snug takes keeps a finite scale: its overall spread.
-    overall, _ = masked_median(np.abs(table.values - centre), table.missing)
-    tiny = 1e-3 * (1.0 + np.abs(centre))
-    scale = np.maximum(MAD_TO_SD * np.maximum(residual, 0.1 * overall), tiny)
-    groups = np.array(
-        [f"{c}|{n}|{p}" for c, n, p in zip(table.car, table.sensor, table.spot, strict=True)]
-    )
-    within = np.maximum(pooled_spread(values, missing, groups[snug]), 0.05 * scale)
-    neutral = np.where(gone, 0.0, centre)
-    return Population(neutral, scale, within)
-
-
-def head_rows(
-    table: FeatureTable, population: Population, name: str, *, with_baseline: bool
-) -> tuple[InputLayout, Rows]:
-    """Build the rows of one head from a table."""
-    layout = InputLayout(NAMES, with_baseline, crossed=name in (WHEEL_HEAD, STILL_WHEEL_HEAD))
-    standard = population.standard(table.values, table.missing)
-    z = np.full_like(standard, np.nan)
-    usable = np.ones(table.n_takes, dtype=bool)
-    if with_baseline:
-        for row in range(table.n_takes):
-            baseline = table.baseline_of(row)
-            usable[row] = baseline is not None
-            distance, gone = baseline_z(table.vector(row), baseline, population.within)
-            z[row] = np.where(gone, np.nan, distance)
-    pairs = [
-        (row, place)
-        for row in np.flatnonzero(usable)
-        for place, zone in enumerate(table.zones.tolist())
-        if head_of(zone, str(table.layout[row])) == name
-    ]
-    take = np.array([row for row, _ in pairs], dtype=np.intp)
-    place = np.array([place for _, place in pairs], dtype=np.intp)
-    zone = table.zones[place]
-    x = layout.rows(
-        standard[take],
-        z[take],
-        [relation(str(table.spot[t]), str(w)) for t, w in zip(take, zone, strict=True)],
-        table.sensor[take] == "accelerometer",
-    )
-    return layout, Rows(x, table.loose[take, place], take, zone)
+    n_folds = min(n_folds, unique.size)
+    return [np.isin(cars, shuffled[k::n_folds]) for k in range(n_folds)]
 
 
 def held_out_scores(
@@ -149,7 +102,7 @@ def held_out_scores(
         if not (rows.loose[seen].any() and not rows.loose[seen].all()):
             return None
         pipeline = family.make().fit(rows.x[seen], rows.loose[seen])
-        scores[held] = np.clip(pipeline.decision_function(rows.x[held]), -15.0, 15.0)
+        scores[held] = np.clip(pipeline_log_odds(pipeline, rows.x[held]), -15.0, 15.0)
     return scores
 
 
@@ -160,13 +113,13 @@ def fit_head(
     *,
     families: Sequence[Family],
     n_folds: int,
-) -> tuple[Head, Any, str, dict[str, float], FloatArray]:
+) -> FittedHead | None:
     """Choose a family by held-out log loss, calibrate it, bound it, and refit it on all rows.
 
-    Returns
-    -------
-    head, pipeline, family name, losses by family, held-out calibrated log ratios
+    ``None`` where the loose cases are in too few cars to hold one out.
     """
+    if np.unique(table.car[rows.take]).size < 2:
+        return None
     cars = table.car[rows.take]
     best: tuple[float, Family, FloatArray] | None = None
     losses: dict[str, float] = {}
@@ -174,42 +127,45 @@ def fit_head(
         scores = held_out_scores(family, rows, cars, n_folds)
         if scores is None:
             continue
-        a, b = fit_sigmoid(scores, rows.loose)
-        loss = log_loss(1.0 / (1.0 + np.exp(-(a + b * scores))), rows.loose)
+        offset, slope = fit_sigmoid(scores, rows.loose)
+        loss = log_loss(sigmoid(offset + slope * scores), rows.loose)
         losses[family.name] = loss
-        if best is None or loss < best[0] * (1.0 - LINEAR_MARGIN):
+        if best is None or loss < best[0] * (1.0 - PREFERENCE):
             best = (loss, family, scores)
     if best is None:
-        raise InputError(
-            "Some zone has loose cases in too few cars to hold one out.",
-            advice="Add takes of more cars with something loose.",
-        )
+        return None
     _loss, family, scores = best
     offset, slope = fit_sigmoid(scores, rows.loose)
     prior = float(rows.loose.mean())
     line = offset + slope * scores
-    ratio = np.asarray(line - log_odds(prior))
-    groups, labels = _by_check(table, rows, ratio)
-    dependence = fit_dependence(groups, labels, float(log_odds(prior)))
-    spread = fit_spread(line, rows.loose, cars)
+    groups, labels = _by_check(table, rows, np.asarray(line - log_odds(prior)))
     pipeline = family.make().fit(rows.x, rows.loose)
     scorer = scorer_from_pipeline(pipeline)
-    columns = np.abs(scorer.contributions(rows.x)) * slope
-    importance = np.zeros(len(layout.names))
-    known = layout.feature_of_column >= 0
-    np.add.at(importance, layout.feature_of_column[known], columns.mean(axis=0)[known])
+    n = len(layout.names)
+    importance, direction = np.zeros(n), np.zeros(n)
+    if layout.kind == "take":
+        standard, z = rows.x[:, :n], rows.x[:, _z_start(layout) : _z_start(layout) + n]
+        columns = np.abs(scorer.contributions(rows.x)) * slope
+        importance = layout.to_features(columns, standard, z).mean(axis=0)
+        direction = _directions(z if layout.with_baseline else standard, rows.loose)
     head = Head(
         layout=layout,
         scorer=scorer,
         offset=offset,
         slope=slope,
         prior=prior,
-        dependence=dependence,
-        spread=spread,
+        dependence=fit_dependence(groups, labels, float(log_odds(prior))),
+        spread=fit_spread(line, rows.loose, cars),
         importance=importance,
-        direction=_directions(layout, rows),
+        direction=direction,
     )
-    return head, pipeline, family.name, losses, ratio
+    skill = auc_over_cars(line, rows.loose, cars, n_bootstrap=100)
+    return FittedHead(head, pipeline, family.name, losses, skill)
+
+
+def _z_start(layout: InputLayout) -> int:
+    """Column at which the distances from the baseline start (0 without a baseline)."""
+    return len(layout.names) + 2 * len(layout.groups) if layout.with_baseline else 0
 
 
 def _by_check(
@@ -225,37 +181,15 @@ def _by_check(
     return np.split(ratio[order], edges), rows.loose[first]
 
 
-def _directions(layout: InputLayout, rows: Rows) -> FloatArray:
+def _directions(values: FloatArray, loose: BoolArray) -> FloatArray:
     """Sign of each feature's shift when loose; 0 where it does not tell (AUC within 0.5 ± 0.03)."""
-    n = len(layout.names)
-    start = n if layout.with_baseline else 0
-    direction = np.zeros(n)
-    for k in range(n):
-        column = rows.x[:, start + k]
+    direction = np.zeros(values.shape[1])
+    for k, column in enumerate(values.T):
         seen = ~np.isnan(column)
-        area = roc_auc(column[seen], rows.loose[seen]) if seen.sum() > 10 else 0.5
+        area = roc_auc(column[seen], loose[seen]) if seen.sum() > 10 else 0.5
         if np.isfinite(area) and abs(area - 0.5) > 0.03:
             direction[k] = np.sign(area - 0.5)
     return direction
-
-
-def heads_of(table: FeatureTable) -> list[str]:
-    """Heads for which the table holds loose cases in enough cars."""
-    cars: dict[str, set[str]] = {}
-    for row, place in zip(*np.nonzero(table.loose), strict=True):
-        name = head_of(str(table.zones[place]), str(table.layout[row]))
-        cars.setdefault(name, set()).add(str(table.car[row]))
-    return sorted(name for name, found in cars.items() if len(found) >= MIN_LOOSE_CARS)
-
-
-def base_rates(table: FeatureTable) -> dict[str, float]:
-    """Share of loose cases of every head's zones."""
-    cases: dict[str, list[bool]] = {}
-    for row in range(table.n_takes):
-        for place, zone in enumerate(table.zones.tolist()):
-            name = head_of(zone, str(table.layout[row]))
-            cases.setdefault(name, []).append(bool(table.loose[row, place]))
-    return {name: float(np.mean(found)) for name, found in cases.items()}
 
 
 def fit_model(
@@ -267,7 +201,7 @@ def fit_model(
     about: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
 ) -> Fitted:
-    """Fit all heads, the calibration of "anything loose" and the unfamiliarity limit.
+    """Fit all heads and the unfamiliarity limits, apart for each kind of sensor.
 
     Parameters
     ----------
@@ -284,94 +218,61 @@ def fit_model(
         Called with a sentence before each head.
     """
     say = progress or (lambda _sentence: None)
-    population = fit_population(table)
-    names = heads_of(table)
-    heads: dict[tuple[str, bool], Head] = {}
+    populations: dict[str, Population] = {}
+    familiarities: dict[str, Familiarity] = {}
+    heads: dict[HeadKey, Head] = {}
     pipelines: dict[str, Any] = {}
     chosen: dict[str, str] = {}
+    skill: dict[str, Figure] = {}
     losses: dict[str, dict[str, float]] = {}
-    held_out: dict[bool, dict[str, dict[str, list[float]]]] = {False: {}, True: {}}
-    for name in names:
-        for with_baseline in (False, True):
-            key = f"{name}.{int(with_baseline)}"
-            say(f"Fitting {name}{' against baseline' if with_baseline else ''}")
-            layout, rows = head_rows(table, population, name, with_baseline=with_baseline)
-            head, pipeline, family, loss, ratio = fit_head(
-                table, layout, rows, families=families, n_folds=n_folds
-            )
-            losses[key] = loss
-            skill = auc_over_cars(ratio, rows.loose, table.car[rows.take], n_bootstrap=100)
-            if skill.low < min_skill:
-                say(f"{key} shows no skill on held-out cars: ROC area {skill}")
-                continue
-            heads[name, with_baseline] = head
-            pipelines[key], chosen[key] = pipeline, family
-            for t, zone, value in zip(rows.take, rows.zone, ratio, strict=True):
-                by_zone = held_out[with_baseline].setdefault(str(table.check[t]), {})
-                by_zone.setdefault(str(zone), []).append(float(value))
-    say("Learning what is familiar")
+    for sensor in np.unique(table.sensor).tolist():
+        part = table.select(np.flatnonzero(table.sensor == sensor))
+        if part.n_takes < MIN_SENSOR_TAKES or np.unique(part.car).size < 2:
+            say(f"Too few takes by {sensor} to learn from: {part.n_takes}")
+            continue
+        populations[sensor] = fit_population(part)
+        familiarities[sensor] = _fit_familiarity(part, populations[sensor], n_folds)
+        measured = Measured.of(part, populations[sensor])
+        for name in heads_of(part):
+            for with_baseline in (False, True):
+                key = HeadKey(name, with_baseline, sensor)
+                label = head_name(key)
+                layout, rows = head_rows(measured, name, with_baseline=with_baseline)
+                found = fit_head(part, layout, rows, families=families, n_folds=n_folds)
+                if found is None:
+                    continue
+                skill[label], losses[label] = found.skill, found.losses
+                kept = found.skill.low >= min_skill
+                say(
+                    f"{label}: {found.family}, ROC area {found.skill}{'' if kept else ', no skill'}"
+                )
+                if kept:
+                    heads[key] = found.head
+                    pipelines[label], chosen[label] = found.pipeline, found.family
+    if not populations:
+        raise InputError(
+            f"Training needs at least {MIN_SENSOR_TAKES} takes of 2 cars by one kind of sensor. "
+            f"Got {table.n_takes} takes in all.",
+            advice="Add takes.",
+        )
     model = LoosenessModel(
         names=NAMES,
         catalogue_version=table.catalogue_version,
-        population=population,
+        populations=populations,
+        familiarities=familiarities,
         heads=heads,
-        any_offset=0.0,
-        any_slope=1.0,
-        any_prior=0.5,
-        familiarity=_fit_familiarity(table, population, n_folds),
         about=dict(about or {}),
     )
-    return Fitted(_with_any(model, table, held_out), pipelines, chosen, losses)
-
-
-def _with_any(
-    model: LoosenessModel,
-    table: FeatureTable,
-    held_out: Mapping[bool, Mapping[str, Mapping[str, Sequence[float]]]],
-) -> LoosenessModel:
-    """Calibrate "something is loose" on held-out log ratios of all checks."""
-    first = {str(check): row for row, check in reversed(list(enumerate(table.check)))}
-    scores, labels = [], []
-    for with_baseline, by_check in held_out.items():
-        for check, by_zone in by_check.items():
-            zones = []
-            layout = str(table.layout[first[check]])
-            for zone, ratios in by_zone.items():
-                head = model.heads[head_of(zone, layout), with_baseline]
-                total = combine(ratios, head.dependence)
-                zones.append(ZoneOdds(zone, total, total, total, heard=True))
-            score = model.any_score(zones, layout)
-            if score is not None:
-                scores.append(score)
-                labels.append(bool(table.loose[first[check]].any()))
-    if not scores:
-        return model
-    offset, slope = fit_sigmoid(np.array(scores), np.array(labels))
-    prior = float(np.mean(labels))
-    return LoosenessModel(
-        names=model.names,
-        catalogue_version=model.catalogue_version,
-        population=model.population,
-        heads=model.heads,
-        any_offset=offset,
-        any_slope=slope,
-        any_prior=prior,
-        familiarity=model.familiarity,
-        about=model.about,
-    )
+    return Fitted(model, pipelines, chosen, skill, losses)
 
 
 def _fit_familiarity(table: FeatureTable, population: Population, n_folds: int) -> Familiarity:
-    """Fit on all takes; the limit is a quantile over the checks of held-out cars."""
+    """Fit on all takes; the limit is a quantile over the takes of held-out cars."""
     standard = np.nan_to_num(population.standard(table.values, table.missing), nan=0.0)
-    sensor = table.sensor == "accelerometer"
-    scores = np.zeros(table.n_takes)
+    surprise = np.zeros(table.n_takes)
     for held in car_folds(table.car, n_folds, seed=1):
-        known = fit_familiarity(standard[~held], table.missing[~held], sensor[~held])
+        known = fit_familiarity(standard[~held], table.missing[~held])
         for row in np.flatnonzero(held):
-            scores[row] = known.score(
-                standard[row], table.missing[row], accelerometer=bool(sensor[row])
-            )
-    checks = [float(np.median(scores[table.check == check])) for check in np.unique(table.check)]
-    limit = float(np.quantile(checks, UNFAMILIAR_QUANTILE))
-    return fit_familiarity(standard, table.missing, sensor, limit)
+            surprise[row] = known.surprise(standard[row], table.missing[row])
+    limit = float(np.quantile(surprise, UNFAMILIAR_QUANTILE))
+    return fit_familiarity(standard, table.missing, limit)

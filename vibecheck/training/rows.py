@@ -1,0 +1,165 @@
+"""From the feature table to the rows of every head."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibecheck.errors import InputError
+from vibecheck.features.catalogue import NAMES
+from vibecheck.model.baseline import MAD_TO_SD, baseline_z, masked_median, pooled_spread
+from vibecheck.model.heads import (
+    ANY_HEAD,
+    STILL_WHEELS_HEAD,
+    WHEELS_HEAD,
+    WHICH_WHEEL_HEAD,
+    driven_wheels,
+    head_of,
+)
+from vibecheck.model.inputs import InputLayout, relation
+from vibecheck.model.population import Population
+from vibecheck.training.table import FeatureTable
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+MIN_LOOSE_CARS = 4
+"""A head needs loose cases in this many cars."""
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Rows of one head: takes, or takes × driven wheels.
+
+    Attributes
+    ----------
+    x : ndarray, shape (n_rows, n_columns)
+    loose : ndarray of bool, shape (n_rows,)
+    take : ndarray of int, shape (n_rows,)
+        Row of the table.
+    zone : ndarray of str, shape (n_rows,)
+        Wheel, where rows are takes × wheels.
+    """
+
+    x: FloatArray
+    loose: BoolArray
+    take: NDArray[np.intp]
+    zone: NDArray[np.str_]
+
+
+def fit_population(table: FeatureTable) -> Population:
+    """What is usual: centre and scale over snug takes, spread within a snug car."""
+    snug = ~table.loose.any(axis=1)
+    if snug.sum() < 4:
+        raise InputError(
+            f"Training needs at least 4 snug takes. Got {int(snug.sum())} instead.",
+            advice="Add takes recorded right after a complete hand check.",
+        )
+    values, missing = table.values[snug], table.missing[snug]
+    centre, gone = masked_median(values, missing)
+    residual, _ = masked_median(np.abs(values - centre), missing)
+    # A feature that is constant in snug takes keeps a finite scale: its overall spread.
+    overall, _ = masked_median(np.abs(table.values - centre), table.missing)
+    tiny = 1e-3 * (1.0 + np.abs(centre))
+    scale = np.maximum(MAD_TO_SD * np.maximum(residual, 0.1 * overall), tiny)
+    groups = np.array([f"{c}|{s}" for c, s in zip(table.car, table.spot, strict=True)])
+    within = np.maximum(pooled_spread(values, missing, groups[snug]), 0.05 * scale)
+    return Population(np.where(gone, 0.0, centre), scale, within)
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """A table of one kind of sensor against its population and its baselines.
+
+    Attributes
+    ----------
+    table : FeatureTable
+    standard, z : ndarray, shape (n_takes, n_features)
+        NaN where missing; ``z`` is NaN throughout for a take without a baseline.
+    has_baseline : ndarray of bool, shape (n_takes,)
+    """
+
+    table: FeatureTable
+    standard: FloatArray
+    z: FloatArray
+    has_baseline: BoolArray
+
+    @classmethod
+    def of(cls, table: FeatureTable, population: Population) -> Measured:
+        """Measure a table."""
+        z = np.full(table.values.shape, np.nan)
+        has_baseline = np.zeros(table.n_takes, dtype=bool)
+        for row in range(table.n_takes):
+            baseline = table.baseline_of(row)
+            has_baseline[row] = baseline is not None
+            distance, gone = baseline_z(table.vector(row), baseline, population.within)
+            z[row] = np.where(gone, np.nan, distance)
+        return cls(table, population.standard(table.values, table.missing), z, has_baseline)
+
+
+def label_of(table: FeatureTable, name: str) -> BoolArray:
+    """What a take-level head must tell, for every take."""
+    if name == ANY_HEAD:
+        return np.asarray(table.loose.any(axis=1))
+    heads = np.array(
+        [[head_of(zone, layout) == name for zone in table.zones.tolist()] for layout in LAYOUTS]
+    )
+    mask = heads[[LAYOUTS.index(str(layout)) for layout in table.layout]]
+    return np.asarray((table.loose & mask).any(axis=1))
+
+
+LAYOUTS = ("", "4wd", "rwd", "fwd")
+
+
+def heads_of(table: FeatureTable) -> list[str]:
+    """Heads for which the table holds loose cases in enough cars."""
+    names = [ANY_HEAD, WHEELS_HEAD, STILL_WHEELS_HEAD]
+    names += [zone for zone in table.zones.tolist() if not zone.startswith("wheel_")]
+    found = []
+    for name in names:
+        loose = label_of(table, name)
+        if np.unique(table.car[loose]).size >= MIN_LOOSE_CARS and not loose.all():
+            found.append(name)
+            if name == WHEELS_HEAD:
+                found.append(WHICH_WHEEL_HEAD)
+    return found
+
+
+def head_rows(measured: Measured, name: str, *, with_baseline: bool) -> tuple[InputLayout, Rows]:
+    """Build the rows of one head."""
+    table = measured.table
+    usable = measured.has_baseline if with_baseline else np.ones(table.n_takes, dtype=bool)
+    if name == WHICH_WHEEL_HEAD:
+        return _wheel_rows(measured, usable, with_baseline=with_baseline)
+    if name == STILL_WHEELS_HEAD:
+        usable = usable & np.isin(table.layout, ["rwd", "fwd"])
+    take = np.flatnonzero(usable)
+    layout = InputLayout(NAMES, with_baseline, "take")
+    # Group heads have no one place; "here" is never true for them.
+    zone = name if name in table.zones else ""
+    relations = [relation(str(spot), zone) for spot in table.spot[take]]
+    x = layout.take_rows(measured.standard[take], measured.z[take], relations)
+    return layout, Rows(x, label_of(table, name)[take], take, np.full(take.size, zone))
+
+
+def _wheel_rows(
+    measured: Measured, usable: BoolArray, *, with_baseline: bool
+) -> tuple[InputLayout, Rows]:
+    """Takes with a loose driven wheel × their driven wheels."""
+    table = measured.table
+    takes = np.flatnonzero(usable & label_of(table, WHEELS_HEAD))
+    pairs = [(t, wheel) for t in takes for wheel in driven_wheels(str(table.layout[t]))]
+    take = np.array([t for t, _ in pairs], dtype=np.intp)
+    zone = np.array([wheel for _, wheel in pairs])
+    place = [table.zones.tolist().index(wheel) for wheel in zone]
+    layout = InputLayout(NAMES, with_baseline, "wheel")
+    x = layout.wheel_rows(
+        measured.standard[take],
+        measured.z[take],
+        [relation(str(table.spot[t]), wheel) for t, wheel in pairs],
+        [wheel.startswith("wheel_rear") for wheel in zone],
+        [len(driven_wheels(str(table.layout[t]))) for t in take],
+    )
+    return layout, Rows(x, table.loose[take, place], take, zone)
