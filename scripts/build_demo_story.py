@@ -86,7 +86,7 @@ def build(out: Path) -> None:
     lines = [
         "# The demo's story. Every recording here is simulated: equations of motion, no real car.",
         f'car = "{car.name}"',
-        f'car_file = "{CAR_FILE.name}"',
+        f'car_file = "../cars/{CAR_FILE.name}"',
         'origin = "simulated"',
         f'licence = "{LICENCE}"',
         f"car_seed = {CAR_SEED}",

@@ -1,7 +1,8 @@
 """The demo: the story of one invented car over bench checks, from shipped simulated takes.
 
 The story is data: ``data/demo/story.toml`` names the car file and, for each check, a name, a
-sentence, the takes and their spots. The first check's takes are the baseline of those after it.
+sentence, and the takes with their spots. The first check's takes are the baseline of those after
+it.
 """
 
 from __future__ import annotations
@@ -91,12 +92,13 @@ def read_story(folder: Traversable | None = None) -> Story:
         )
     try:
         table = tomllib.loads(script.read_text("utf-8"))
+        car_file = str(table["car_file"])
         chapters = tuple(
             Chapter(
                 str(check["name"]),
                 str(check["sentence"]),
-                tuple(check["files"]),
-                tuple(check.get("spots") or ["centre"] * len(check["files"])),
+                tuple(str(take["file"]) for take in check["takes"]),
+                tuple(str(take["spot"]) for take in check["takes"]),
             )
             for check in table["checks"]
         )
@@ -106,13 +108,13 @@ def read_story(folder: Traversable | None = None) -> Story:
             where=str(script),
             advice="Install vibecheck again from its package or from the repository.",
         ) from None
-    if not chapters or any(not c.files or len(c.files) != len(c.spots) for c in chapters):
+    if not chapters or not all(chapter.files for chapter in chapters):
         raise InputError(
-            "The demo's story must name at least one check, and one spot for each of its files.",
+            "The demo's story must name at least one check, and at least one take in each.",
             where=str(script),
             advice="Install vibecheck again from its package or from the repository.",
         )
-    return Story(home, str(table.get("car", "car.toml")), chapters)
+    return Story(home, car_file, chapters)
 
 
 def run_story(

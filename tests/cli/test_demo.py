@@ -17,21 +17,28 @@ from vibecheck.cli import main
 from vibecheck.errors import InputError
 
 STORY = """\
-car = "car.toml"
+car_file = "car.toml"
 [[checks]]
 name = "Fresh from the hand check"
 sentence = "Everything was put on its mark."
-files = ["one.wav"]
-spots = ["centre"]
+[[checks.takes]]
+file = "one.wav"
+spot = "centre"
 [[checks]]
 name = "After two <fast> runs"
 sentence = "Something came loose."
-files = ["two.wav", "three.wav"]
-spots = ["centre", "motor_mount"]
+[[checks.takes]]
+file = "two.wav"
+spot = "centre"
+[[checks.takes]]
+file = "three.wav"
+spot = "motor_mount"
 [[checks]]
 name = "After tightening"
 sentence = "It was put back on its mark."
-files = ["four.wav"]
+[[checks.takes]]
+file = "four.wav"
+spot = "centre"
 """
 
 
@@ -162,11 +169,8 @@ def test_a_file_in_the_way_is_refused_at_once(told, tmp_path, capsys):
         (None, "recordings are missing"),
         ("checks = [", "story cannot be read"),
         ("[[checks]]\nname = 'x'", "story cannot be read"),
-        ("checks = []", "at least one check"),
-        (
-            "[[checks]]\nname='x'\nsentence='y'\nfiles=['a']\nspots=['centre', 'steering']",
-            "one spot for each",
-        ),
+        ("car_file = 'c'\nchecks = []", "at least one check"),
+        ("car_file = 'c'\n[[checks]]\nname='x'\nsentence='y'\ntakes=[]", "at least one take"),
     ],
 )
 def test_a_broken_story_is_one_clear_message(tmp_path, story, message):
