@@ -106,7 +106,6 @@ def _search(take: Take, car: Car | None, orders: Sequence[Order | float] | None)
             Line(2.0 * mesh, 0.5),
             Line(3.0 * mesh, 0.3),
             Line(ratio, 0.6),
-            Line(2.0 * ratio, 0.3),
             # Wheels turn at slightly different speeds behind open differentials.
             Line(wheel, 0.8, slip=WHEEL_SLIP),
             Line(2.0 * wheel, 0.4, slip=WHEEL_SLIP),

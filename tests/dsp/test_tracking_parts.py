@@ -350,3 +350,13 @@ def test_wrong_tooth_counts_are_among_the_rivals() -> None:
     assert np.min(np.abs(np.log(ratios / (26 / 20)))) < 0.007
     assert np.all(np.abs(np.log(ratios)) > readings.SAME_SPEED)
     assert 0.5 in ratios
+
+
+@pytest.mark.parametrize("rate", [-9.0, -2.0, 0.0, 0.5, 4.0, 15.0])
+def test_chirp_turn_brings_the_phase_back_to_the_centre(rate: float) -> None:
+    # A chirp of `rate` Hz/s in a window of one second, its phase 0.4 at the centre.
+    t = (np.arange(4096) - 2048) / 4096
+    window = 0.5 + 0.5 * np.cos(2 * np.pi * t)
+    z = np.sum(window * np.exp(1j * (np.pi * rate * t**2 + 0.4)))
+    turned = z * line_reader.chirp_turn(np.array([rate]))[0]
+    assert np.angle(turned) == pytest.approx(0.4, abs=0.01)

@@ -298,9 +298,13 @@ def sharpened(
     score = np.zeros(speed.shape, np.float32)
     for line in lines:
         middle = line.order * coarse_hz[running]
+        # A lesser line on the flank of a greater one would pull the peak aside.
+        greater = [abs(line.order - k.order) for k in lines if k.weight > line.weight]
+        gap = min(greater, default=np.inf)
         for item in whitened:
             low, high = _serves(item.level)
-            rows = np.flatnonzero((middle >= low) & (middle < high))
+            clear = gap * coarse_hz[running] > 2.0 * item.level.bin_hz
+            rows = np.flatnonzero((middle >= low) & (middle < high) & clear)
             if rows.size == 0:
                 continue
             position = line.order * speed[rows] / item.level.bin_hz

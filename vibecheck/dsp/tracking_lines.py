@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from vibecheck.dsp.tracking_evidence import Line, Whitened
 from vibecheck.dsp.tracking_front import SHORT_FROM_HZ, Front
+from vibecheck.dsp.tracking_phases import stretches
 
 APART_BINS = 1.7  # bins between a line and its neighbours (or zero) that a Hann window parts
 _TABLE = 64
@@ -63,6 +66,34 @@ def two_bin_weights() -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray
     return lower.astype(np.float32), upper.astype(np.float32), noise.astype(np.float32)
 
 
+@lru_cache(maxsize=1)
+def _chirp_table() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Phase of a Hann-windowed chirp at its centre, over its rate times the window squared."""
+    rate = np.linspace(0.0, 20.0, 401)
+    t = (np.arange(2048) - 1023.5) / 2048
+    window = 0.5 + 0.5 * np.cos(2.0 * np.pi * t)
+    phase = np.angle(np.exp(1j * np.pi * rate[:, np.newaxis] * t**2) @ window)
+    return rate, np.unwrap(phase)
+
+
+def chirp_turn(rate: NDArray[np.float64]) -> NDArray[np.complex64]:
+    """Factor that undoes the phase a sweep adds; ``rate`` in Hz/s times the window squared."""
+    grid, phase = _chirp_table()
+    angle = -np.sign(rate) * np.interp(np.abs(rate), grid, phase)
+    out: NDArray[np.complex64] = np.exp(1j * angle).astype(np.complex64)
+    return out
+
+
+def _slew(speed_hz: NDArray[np.float64], hop_s: float) -> NDArray[np.float64]:
+    """Slope of the speed over about a quarter second, within each running stretch."""
+    out = np.zeros(speed_hz.size)
+    for first, end in stretches(speed_hz > 0.0):
+        if end - first > 2:
+            slope = np.gradient(speed_hz[first:end], hop_s)
+            out[first:end] = ndimage.uniform_filter1d(slope, 23, mode="nearest")
+    return out
+
+
 def line_amplitudes(
     front: Front,
     whitened: Sequence[Whitened],
@@ -74,6 +105,7 @@ def line_amplitudes(
     ``speed_hz`` has one value per frame, 0 where the shaft is off.
     """
     lower, upper, noise_gain = two_bin_weights()
+    slew = _slew(speed_hz, front.hop_s)
     n_channels = whitened[0].level.spectrum.shape[0]
     n_frames = speed_hz.size
     shape = (len(lines), n_channels, n_frames)
@@ -106,10 +138,12 @@ def line_amplitudes(
         position = frequency[line, frame] / level.bin_hz
         bin_ = position.astype(np.intp)
         entry = ((position - bin_) * _TABLE + 0.5).astype(np.intp)
+        # A sweep turns the phase read at the frame's centre, more so in longer windows.
+        turn = chirp_turn(order[line] * slew[frame] * level.window_s**2)
         block = np.minimum(frame // item.block_frames, item.floor.shape[1] - 1)
         for channel in range(n_channels):
             spectrum = level.spectrum[channel]
-            value[line, channel, frame] = (
+            value[line, channel, frame] = turn * (
                 lower[entry] * spectrum[frame, bin_] + upper[entry] * spectrum[frame, bin_ + 1]
             )
             noise[line, channel, frame] = noise_gain[entry] * item.floor[channel, block, bin_]
