@@ -13,6 +13,8 @@ import pytest
 
 from vibecheck.errors import CallError, MissingExtraError
 from vibecheck.simulator import (
+    WHEELS,
+    ZONES,
     Accelerometer,
     Conditions,
     FastenerState,
@@ -312,6 +314,13 @@ def test_conditions_reach_the_joints() -> None:
                      conditions=Conditions(wheel_unbalance=(6.0, 1.0, 1.0, 1.0)))  # fmt: skip
     plain = simulate(CAR, {}, SHORT, 4, sensor="accelerometer")
     assert heavy.samples.std(axis=1).max() > plain.samples.std(axis=1).max()
+
+
+def test_zones_are_the_cars_zones() -> None:
+    from vibecheck.car.zones import WHEEL_ZONES, ZONE_NAMES
+
+    assert WHEELS == WHEEL_ZONES
+    assert set(ZONES) <= set(ZONE_NAMES)
 
 
 def test_without_numba_the_missing_extra_is_named(monkeypatch: pytest.MonkeyPatch) -> None:

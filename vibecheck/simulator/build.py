@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.simulator.parameters import (
-    MOMENT_CHANNELS,
     N_FORCE_CHANNELS,
     WHEELS,
     MeshParameters,
@@ -224,8 +223,8 @@ def _smooth_pitch_error(rng: np.random.Generator, teeth: int, size: float) -> Ar
 def mesh_tables(mesh: MeshParameters, pinion_runout: float) -> tuple[Array, ...]:
     """Return transmission error and runout of pinion and spur, and the pinion's stiffness swing.
 
-    Profile error: harmonics of the mesh; eccentricity: once per turn, on the pitch line as
-    e·sin α-free tangential error and, a quarter turn later, as a centre distance change.
+    Profile error: harmonics of the mesh. Eccentricity: once per turn, along the pitch line and,
+    a quarter turn later, across it (a change of the centre distance).
     """
     rng = np.random.default_rng([mesh.table_seed, 31])
     turn = 2.0 * np.pi * np.arange(TABLE) / TABLE
@@ -386,7 +385,3 @@ def rest_state(car: SimulatedCar, sitting: Sitting, wheels: Wheels) -> State:
         )
         state.wheel[i, 2] += state.hub[i, 2]
     return state
-
-
-__all__ = ["MOMENT_CHANNELS", "build_chassis", "build_decks", "build_drive", "build_motor",
-           "build_wheels", "mesh_tables", "rest_depth", "rest_state"]  # fmt: skip

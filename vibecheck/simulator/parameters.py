@@ -14,7 +14,8 @@ Layout = Literal["4wd", "rwd", "fwd"]
 WHEELS = ("wheel_front_left", "wheel_front_right", "wheel_rear_left", "wheel_rear_right")
 ZONES = (*WHEELS, "motor_mount", "gear_mesh", "chassis_screws")
 """The zones whose joints this model holds."""
-JOINTS = (*WHEELS, "motor_mount", "gear_mesh", "chassis_screws")
+JOINTS = ZONES
+"""Where parts hang on the chassis, in the order of the equations of motion."""
 
 
 @dataclass(frozen=True, eq=False)

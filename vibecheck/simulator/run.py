@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.errors import CallError
-from vibecheck.simulator.parameters import MOMENT_CHANNELS, N_FORCE_CHANNELS, SimulatedCar
+from vibecheck.simulator.parameters import N_FORCE_CHANNELS, SimulatedCar
 from vibecheck.simulator.script import Phase, ThrottleScript, speed_spread
 from vibecheck.simulator.states import Conditions, FastenerState, draw_sitting
 
@@ -142,7 +142,3 @@ def run_car(
         states=sitting.states,
         seed=seed,
     )
-
-
-__all__ = ["INTERNAL_RATE_HZ", "MOMENT_CHANNELS", "RECORD_RATE_HZ", "Run", "half_band_taps",
-           "run_car"]  # fmt: skip

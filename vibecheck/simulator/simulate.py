@@ -20,7 +20,7 @@ from vibecheck.simulator.accelerometer import (
 from vibecheck.simulator.parameters import SimulatedCar
 from vibecheck.simulator.phone import Phone, draw_phone, record_with_phone
 from vibecheck.simulator.room import Surroundings, add_room, draw_surroundings
-from vibecheck.simulator.run import RECORD_RATE_HZ, Run, run_car
+from vibecheck.simulator.run import Run, run_car
 from vibecheck.simulator.script import Phase, ThrottleScript
 from vibecheck.simulator.sound import radiate, spot_position
 from vibecheck.simulator.states import Conditions, FastenerState
@@ -214,6 +214,3 @@ def simulate(
         conditions=conditions,
         surroundings=surroundings,
     )[0]
-
-
-__all__ = ["RECORD_RATE_HZ", "SimulatedRecording", "Truth", "simulate", "simulate_spots"]
