@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vibecheck.model.unfamiliar import Familiarity, fit_familiarity
+from vibecheck.model.unfamiliar import Familiarity, choose_shrinkage, fit_familiarity
 
 
 def test_score_by_hand() -> None:
@@ -45,8 +45,28 @@ def test_a_feature_that_is_always_missing_is_not_strange() -> None:
 
 def test_arrays_round_trip() -> None:
     rng = np.random.default_rng(2)
-    known = fit_familiarity(rng.normal(size=(30, 4)), np.zeros((30, 4), dtype=bool), 3.5)
+    known = fit_familiarity(rng.normal(size=(30, 4)), np.zeros((30, 4), dtype=bool), limit=3.5)
     again = Familiarity.from_arrays(known.arrays())
     x, none = rng.normal(size=4), np.zeros(4, dtype=bool)
     assert again.limit == 3.5
     assert again.surprise(x, none) == known.surprise(x, none)
+
+
+def test_shrinkage_follows_what_held_out_takes_show() -> None:
+    """Many takes of a correlated kind keep the correlation; few of an uncorrelated one lose it."""
+    rng = np.random.default_rng(3)
+    mix = rng.normal(0.0, 1.0, (6, 6))
+
+    def chosen(takes: np.ndarray) -> float:
+        n = takes.shape[0]
+        folds = [np.arange(n) % 4 == k for k in range(4)]
+        return choose_shrinkage(takes, np.zeros(takes.shape, dtype=bool), folds)
+
+    assert chosen(rng.normal(0.0, 1.0, (2000, 6)) @ mix) == 0.1
+    assert chosen(rng.normal(0.0, 1.0, (16, 6))) >= 0.7
+
+
+def test_hardly_anything_measured_is_strange_whatever_was_missing_before() -> None:
+    takes = np.random.default_rng(4).normal(0.0, 1.0, (50, 5))
+    known = fit_familiarity(takes, np.ones((50, 5), dtype=bool), limit=2.0)
+    assert known.score(np.zeros(5), np.ones(5, dtype=bool)) > 1.0

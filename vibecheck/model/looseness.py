@@ -25,7 +25,7 @@ from vibecheck.model.heads import (
 )
 from vibecheck.model.inputs import relation
 from vibecheck.model.population import Population
-from vibecheck.model.unfamiliar import Familiarity
+from vibecheck.model.unfamiliar import STRANGE, Familiarity
 from vibecheck.result import Evidence, ModelCard, Unfamiliar
 
 FloatArray = NDArray[np.float64]
@@ -37,8 +37,6 @@ LIMITED_FACTOR = 1.5
 """Interval widening for a take that the quality gate found limited; common practice, no source."""
 UNHEARD_HALF_WIDTH = 3.0
 """Half width, in log-odds, of the interval of a zone that was not heard."""
-STRANGE = 99.0
-"""Familiarity score of a kind of sensor that the model never learned from."""
 
 
 class HeadKey(NamedTuple):
@@ -265,8 +263,7 @@ class LoosenessModel:
             standard = self.populations[take.sensor].standard(
                 take.features.values, take.features.missing
             )
-            surprise = known.surprise(np.nan_to_num(standard, nan=0.0), take.features.missing)
-            scores.append(surprise / known.limit)
+            scores.append(known.score(np.nan_to_num(standard, nan=0.0), take.features.missing))
         score = float(np.median(scores))
         return Unfamiliar(
             score=score, limit=self.unfamiliar_limit, is_unfamiliar=score > self.unfamiliar_limit

@@ -6,7 +6,7 @@ of what was not, both on the scale of −2 log likelihood, over the number of fe
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,6 +17,16 @@ from vibecheck.arrays import frozen_array
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+
+
+MIN_MEASURED = 0.4
+"""A take of which a smaller share of the features could be measured is strange, whatever the rest
+says, and is not learned from."""
+MIN_VARIANCE = 0.25
+"""Least variance of a standard feature: one that hardly moved in the training takes must not make
+any small move elsewhere look strange."""
+STRANGE = 99.0
+"""Familiarity score where there is nothing to compare."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +65,12 @@ class Familiarity:
         absent = -2.0 * float(np.sum(np.log(np.maximum(self.miss_rate[missing], 1e-6))))
         return (distance + absent) / missing.size
 
+    def score(self, standard: FloatArray, missing: BoolArray) -> float:
+        """Surprise over the limit; `STRANGE` where hardly anything could be measured."""
+        if (~missing).mean() < MIN_MEASURED:
+            return STRANGE
+        return self.surprise(standard, missing) / self.limit
+
     def arrays(self) -> dict[str, NDArray[Any]]:
         """Everything needed to rebuild it."""
         return {
@@ -75,33 +91,55 @@ class Familiarity:
         )
 
 
-def fit_familiarity(standard: FloatArray, missing: BoolArray, limit: float = np.inf) -> Familiarity:
+def fit_familiarity(
+    standard: FloatArray, missing: BoolArray, shrinkage: float = 0.3, limit: float = np.inf
+) -> Familiarity:
     """Learn the centre, the shrunk covariance and the miss rates of the training takes.
 
-    The covariance is shrunk towards its diagonal with the intensity of Ledoit & Wolf (2004),
-    computed on the standard features with missing values at the centre.
+    Parameters
+    ----------
+    standard, missing : ndarray, shape (n_takes, n_features)
+    shrinkage : float
+        Weight, 0 to 1, of the diagonal in the covariance (see `choose_shrinkage`).
+    limit : float
     """
     filled = np.where(missing, np.nan, standard)
     count = (~missing).sum(axis=0)
     centre = np.where(count > 0, np.nansum(filled, axis=0) / np.maximum(count, 1), 0.0)
     offset = np.where(missing, 0.0, standard - centre)
     n = offset.shape[0]
-    raw = offset.T @ offset / n
     # Pairs seen together only: a feature missing in half the takes must not look half as wide.
     seen = (~missing).astype(np.float64)
-    sample = raw * n / np.maximum(seen.T @ seen, 1.0)
-    variance = np.maximum(np.where(count > 1, np.diag(sample), 1.0), 1e-3)
-    target = np.diag(variance)
-    # Ledoit–Wolf intensity: noise of the entries over their distance from the target.
-    noise = float(np.mean((offset**2).T @ offset**2 / n - raw**2)) / n
-    gap = float(np.mean((sample - target) ** 2))
-    intensity = float(np.clip(noise / max(gap, 1e-12), 0.05, 1.0))
-    covariance = (1.0 - intensity) * sample + intensity * target
-    # Pairwise estimates need not be positive definite: lift the smallest eigenvalues.
+    sample = (offset.T @ offset) / np.maximum(seen.T @ seen, 1.0)
+    variance = np.maximum(np.where(count > 1, np.diag(sample), 1.0), MIN_VARIANCE)
     scale = np.sqrt(variance)
-    correlation = covariance / np.outer(scale, scale)
+    correlation = (1.0 - shrinkage) * sample / np.outer(scale, scale)
+    np.fill_diagonal(correlation, 1.0)
+    # Pairwise estimates need not be positive definite: lift the smallest eigenvalues.
     values, vectors = np.linalg.eigh(0.5 * (correlation + correlation.T))
     correlation = (vectors * np.maximum(values, 0.05)) @ vectors.T
     covariance = correlation * np.outer(scale, scale)
     # Krichevsky–Trofimov: half a take of each kind.
     return Familiarity(centre, covariance, (missing.sum(axis=0) + 0.5) / (n + 1.0), limit)
+
+
+SHRINKAGES = (0.1, 0.3, 0.5, 0.7, 0.9)
+
+
+def choose_shrinkage(standard: FloatArray, missing: BoolArray, folds: Sequence[BoolArray]) -> float:
+    """Choose the weight of the diagonal by the Gaussian likelihood of held-out cars' takes.
+
+    Parameters
+    ----------
+    standard, missing : ndarray, shape (n_takes, n_features)
+    folds : sequence of ndarray of bool, shape (n_takes,)
+        Held-out takes of each fold.
+    """
+    costs = np.zeros(len(SHRINKAGES))
+    for held in folds:
+        for k, shrinkage in enumerate(SHRINKAGES):
+            known = fit_familiarity(standard[~held], missing[~held], shrinkage)
+            offset = np.where(missing[held], 0.0, standard[held] - known.centre)
+            distance = np.sum(offset * np.linalg.solve(known.covariance, offset.T).T)
+            costs[k] += distance + held.sum() * np.linalg.slogdet(known.covariance)[1]
+    return SHRINKAGES[int(np.argmin(costs))]

@@ -24,7 +24,12 @@ from vibecheck.model.looseness import HeadKey, LoosenessModel
 from vibecheck.model.pipelines import pipeline_log_odds, scorer_from_pipeline
 from vibecheck.model.population import Population
 from vibecheck.model.store import head_name
-from vibecheck.model.unfamiliar import Familiarity, fit_familiarity
+from vibecheck.model.unfamiliar import (
+    MIN_MEASURED,
+    Familiarity,
+    choose_shrinkage,
+    fit_familiarity,
+)
 from vibecheck.training.families import FAMILIES, Family
 from vibecheck.training.metrics import Figure, auc_over_cars, log_loss, roc_auc
 from vibecheck.training.rows import Measured, Rows, fit_population, head_rows, heads_of
@@ -226,7 +231,9 @@ def fit_model(
     skill: dict[str, Figure] = {}
     losses: dict[str, dict[str, float]] = {}
     for sensor in np.unique(table.sensor).tolist():
-        part = table.select(np.flatnonzero(table.sensor == sensor))
+        # A take in which hardly anything could be measured teaches nothing, and is strange.
+        told = (~table.missing).mean(axis=1) >= MIN_MEASURED
+        part = table.select(np.flatnonzero((table.sensor == sensor) & told))
         if part.n_takes < MIN_SENSOR_TAKES or np.unique(part.car).size < 2:
             say(f"Too few takes by {sensor} to learn from: {part.n_takes}")
             continue
@@ -269,10 +276,12 @@ def fit_model(
 def _fit_familiarity(table: FeatureTable, population: Population, n_folds: int) -> Familiarity:
     """Fit on all takes; the limit is a quantile over the takes of held-out cars."""
     standard = np.nan_to_num(population.standard(table.values, table.missing), nan=0.0)
+    folds = car_folds(table.car, n_folds, seed=1)
+    shrinkage = choose_shrinkage(standard, table.missing, folds)
     surprise = np.zeros(table.n_takes)
-    for held in car_folds(table.car, n_folds, seed=1):
-        known = fit_familiarity(standard[~held], table.missing[~held])
+    for held in folds:
+        known = fit_familiarity(standard[~held], table.missing[~held], shrinkage)
         for row in np.flatnonzero(held):
             surprise[row] = known.surprise(standard[row], table.missing[row])
     limit = float(np.quantile(surprise, UNFAMILIAR_QUANTILE))
-    return fit_familiarity(standard, table.missing, limit)
+    return fit_familiarity(standard, table.missing, shrinkage, limit)
