@@ -31,7 +31,7 @@ from vibecheck.dsp.tracking_readings import (
 
 STEEPEST_SLEW_HZ_S = 300.0
 IMPOSSIBLE_SLEW_HZ_S = 1000.0  # no motor of a model does this, not even braked
-JUMP_SHARE = 0.15  # share of the running that must lie beyond a jump to doubt the whole track
+JUMP_SHARE = 0.3  # share of the running that must lie beyond a jump to doubt the whole track
 BLINK_S = 0.1  # nor does it stop and start again within this time
 BRIDGE_S = 0.25  # a gap this short between two running stretches is a lost line, not a stop
 SHORTEST_RUN_S = 0.25

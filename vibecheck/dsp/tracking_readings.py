@@ -15,6 +15,9 @@ from vibecheck.dsp.tracking_phases import stretches
 
 OCTAVES = (0.5, 2.0, 1.0 / 3.0, 3.0, 2.0 / 3.0, 1.5, 0.75, 4.0 / 3.0, 0.25, 4.0)
 CLEAR_LOG_ODDS = 3.5  # mean log-odds per look above which a reading is believed
+# Also believed is a reading whose rivals explain less than this share of what it explains: on
+# simulated takes whose speed was read wrong, the rivals had shares from 0.6 up.
+CLEAR_SHARE = 0.5
 PLAUSIBLE_SHARE = 0.4  # a rival must explain this share of what the reported speed explains
 SAME_SPEED = 0.06  # log ratios this close to zero are the same reading
 GRID_STEP = 0.012  # between log ratios asked about; candidates count within 0.8 %
@@ -236,5 +239,6 @@ def strongest_rival(
     if best is None or best[1] <= 0.0 or best[1] < PLAUSIBLE_SHARE * reported:
         return None
     log_odds = reported - best[1]
-    clear = log_odds >= CLEAR_LOG_ODDS and not (any_divisor and best[0] < 1.0)
+    clear = log_odds >= CLEAR_LOG_ODDS or best[1] < CLEAR_SHARE * reported
+    clear = clear and not (any_divisor and best[0] < 1.0)
     return Rival(best[0], log_odds, clear)
