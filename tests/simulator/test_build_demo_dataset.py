@@ -105,3 +105,22 @@ def test_the_demo_story_is_whole() -> None:
             assert rate == take["sample_rate_hz"] == 48_000
             assert 12.0 <= samples.size / rate <= 15.0
             assert np.abs(samples).max() < 0.99
+
+
+def test_the_shipped_sample_is_what_its_manifest_says() -> None:
+    folder = ROOT / "datasets" / "demo"
+    with (folder / "manifest.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert len(rows) == 30
+    files = {str(path.relative_to(folder)) for path in (folder / "takes").iterdir()}
+    assert files == {row["file"] for row in rows}
+    size = 0
+    for row in rows:
+        data = (folder / row["file"]).read_bytes()
+        size += len(data)
+        assert hashlib.sha256(data).hexdigest() == row["sha256"]
+    assert size < 25e6
+    card = (folder / "README.md").read_text(encoding="utf-8")
+    assert "Every recording here is simulated" in card
+    plain = {name for name in rows[0] if not name.endswith(("_preload", "_turns"))}
+    assert all(f"`{name}`" in card for name in plain)
