@@ -22,10 +22,14 @@ def hz_to_rpm(frequency_hz: ArrayLike) -> NDArray[np.float64]:
 def amplitude_to_db(ratio: ArrayLike, floor_db: float = -200.0) -> NDArray[np.float64]:
     """Amplitude ratio to decibel (20 log10), never below ``floor_db``."""
     tiny = 10.0 ** (floor_db / 20.0)
-    return 20.0 * np.log10(np.maximum(np.abs(np.asarray(ratio, dtype=np.float64)), tiny))
+    level: NDArray[np.float64] = np.log10(
+        np.maximum(np.abs(np.asarray(ratio, dtype=np.float64)), tiny)
+    )
+    return 20.0 * level
 
 
 def power_to_db(ratio: ArrayLike, floor_db: float = -200.0) -> NDArray[np.float64]:
     """Power ratio to decibel (10 log10), never below ``floor_db``."""
     tiny = 10.0 ** (floor_db / 10.0)
-    return 10.0 * np.log10(np.maximum(np.asarray(ratio, dtype=np.float64), tiny))
+    level: NDArray[np.float64] = np.log10(np.maximum(np.asarray(ratio, dtype=np.float64), tiny))
+    return 10.0 * level

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, TypeVar
 
 from vibecheck.car.zones import Zone
-from vibecheck.errors import InputError
+from vibecheck.errors import InputError, did_you_mean
 
 Layout = Literal["4wd", "rwd", "fwd"]
 OrderKind = Literal["shaft", "electrical", "mesh", "bearing", "other"]
@@ -19,6 +19,9 @@ class Order:
     name: str
     ratio: float
     kind: OrderKind = "other"
+
+
+_Named = TypeVar("_Named", Order, Zone)
 
 
 @dataclass(frozen=True)
@@ -79,15 +82,7 @@ class Car:
         InputError
             If the car has no order of that name.
         """
-        for order in self.orders:
-            if order.name == name:
-                return order
-        known = ", ".join(order.name for order in self.orders)
-        raise InputError(
-            f'There is no order "{name}".',
-            where=self.file or self.name,
-            advice=f"Known orders: {known}.",
-        )
+        return self._named("order", name, self.orders)
 
     def has_order(self, name: str) -> bool:
         """Tell whether the car has an order of that name."""
@@ -101,12 +96,15 @@ class Car:
         InputError
             If the car has no zone of that name.
         """
-        for zone in self.zones:
-            if zone.name == name:
-                return zone
-        known = ", ".join(zone.name for zone in self.zones)
+        return self._named("zone", name, self.zones)
+
+    def _named(self, kind: str, name: str, things: tuple[_Named, ...]) -> _Named:
+        for thing in things:
+            if thing.name == name:
+                return thing
+        known = [thing.name for thing in things]
         raise InputError(
-            f'There is no zone "{name}".',
+            f'There is no {kind} "{name}".{did_you_mean(name, known)}',
             where=self.file or self.name,
-            advice=f"Known zones: {known}.",
+            advice=f"Known {kind}s: {', '.join(known)}.",
         )
