@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 
 from vibecheck.features.catalogue import NAMES
-from vibecheck.model.inputs import LOCATING_SIGNS, RELATIONS, SIGNS, InputLayout, relation
+from vibecheck.model.inputs import (
+    LOCATING_GROUPS,
+    RELATIONS,
+    SIGNS,
+    InputLayout,
+    contrasts,
+    relation,
+)
 
 
 @pytest.mark.parametrize(
@@ -55,21 +62,34 @@ def test_columns_of_a_take() -> None:
     assert (rows[:, start : start + n] == 2.0).all()
 
 
-def test_columns_of_wheels() -> None:
+def test_contrasts_by_hand() -> None:
+    strengths = np.array([[1.0, np.nan], [3.0, 2.0], [8.0, 4.0]])
+    found = contrasts(strengths)
+    np.testing.assert_allclose(found[:, 0], [1.0 - 5.5, 3.0 - 4.5, 8.0 - 2.0])
+    assert not found[:, 1].any(), "a missing strength is neutral"
+    assert not contrasts(strengths[1:2]).any(), "a single take has nothing to be compared with"
+
+
+def test_strengths_are_summaries_of_the_locating_groups() -> None:
     n = len(NAMES)
+    standard, z = np.full((1, n), 1.0), np.full((1, n), -2.0)
+    alone = InputLayout(NAMES, with_baseline=False, kind="wheel").strengths(standard, z)
+    assert alone.tolist() == [[1.0, 1.0] * len(LOCATING_GROUPS)]
+    against = InputLayout(NAMES, with_baseline=True, kind="wheel").strengths(standard, z)
+    assert against.tolist() == [[-2.0, 2.0] * len(LOCATING_GROUPS)]
+
+
+def test_columns_of_wheels() -> None:
     layout = InputLayout(NAMES, with_baseline=True, kind="wheel")
-    z = np.full((2, n), 2.0)
-    rows = layout.wheel_rows(np.zeros((2, n)), z, ["here", "centre"], [False, True], 2)
+    width = 2 * len(LOCATING_GROUPS)
+    rows = layout.wheel_rows(np.full((2, width), 2.0), ["here", "centre"], [False, True], 2)
     assert rows.shape == (2, layout.n_columns)
     assert rows[:, len(RELATIONS)].tolist() == [0.0, 1.0]
     assert rows[:, len(RELATIONS) + 1].tolist() == [0.0, 0.0]
-    width = 2 * len(LOCATING_SIGNS)
     crosses = rows[:, len(RELATIONS) + 2 :].reshape(2, len(RELATIONS), width)
     assert (crosses[0, 0] == 2.0).all()
     assert not crosses[0, 1:].any()
     assert (crosses[1, RELATIONS.index("centre")] == 2.0).all()
-    gone = layout.wheel_rows(z, np.full((2, n), np.nan), ["here"] * 2, [False, True], 4)
-    assert not np.isnan(gone).any(), "a missing value is neutral in a cross"
 
 
 def test_contributions_go_back_to_the_features_behind_them() -> None:

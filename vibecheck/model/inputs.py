@@ -19,8 +19,8 @@ IntArray = NDArray[np.intp]
 RELATIONS = ("here", "same_axle", "same_side", "opposite", "centre", "elsewhere")
 """Where the sensor sat, seen from the zone."""
 SIGNS = ("impact", "onset", "harmonics", "resonance", "mesh", "colour", "speed")
-LOCATING_SIGNS = ("impact", "onset", "harmonics", "colour")
-"""Signs whose strength falls with distance, so that several spots locate a wheel."""
+LOCATING_GROUPS = ("impact", "onset", "harmonics", "colour", "all")
+"""Groups of features whose strength falls with distance, so that several spots locate a wheel."""
 Kind = Literal["take", "wheel"]
 
 
@@ -49,9 +49,9 @@ class InputLayout:
 
     A ``"take"`` scorer judges a take: every feature against the population, every feature against
     the baseline (where there is one), their means and root mean squares by sign of looseness, and
-    where the sensor sat. A ``"wheel"`` scorer tells the wheels of a take apart: where the sensor
-    sat, seen from the wheel, crossed with the means and root mean squares of the signs whose
-    strength falls with distance.
+    where the sensor sat. A ``"wheel"`` scorer tells the wheels of a check apart: where the sensor
+    sat, seen from the wheel, crossed with how much stronger the signs are in this take than in the
+    other takes of the check.
 
     Attributes
     ----------
@@ -77,7 +77,7 @@ class InputLayout:
         """Number of columns."""
         n_relations = len(RELATIONS)
         if self.kind == "wheel":
-            return n_relations + 2 + n_relations * 2 * len(LOCATING_SIGNS)
+            return n_relations + 2 + n_relations * 2 * len(LOCATING_GROUPS)
         n_sources = 2 if self.with_baseline else 1
         return n_sources * (len(self.names) + 2 * len(self.groups)) + n_relations
 
@@ -119,19 +119,31 @@ class InputLayout:
             parts += [values, self.summaries(values)]
         return np.concatenate([*parts, _one_hot(relations)], axis=1)
 
+    def strengths(self, standard: FloatArray, z: FloatArray) -> FloatArray:
+        """Summaries of the locating groups, for `contrasts`; shape (n_takes, 2 × groups)."""
+        names = (*SIGNS, "all")
+        kept = [2 * names.index(group) + k for group in LOCATING_GROUPS for k in (0, 1)]
+        return self.summaries(z if self.with_baseline else standard)[:, kept]
+
     def wheel_rows(
         self,
-        standard: FloatArray,
-        z: FloatArray,
+        contrast: FloatArray,
         relations: Sequence[str],
         is_rear: Sequence[bool],
         n_driven: int | Sequence[int],
     ) -> FloatArray:
-        """Build the rows of a ``"wheel"`` scorer, one per wheel; else as `take_rows`."""
-        summaries = self.summaries(z if self.with_baseline else standard)
-        kept = [2 * SIGNS.index(sign) + k for sign in LOCATING_SIGNS for k in (0, 1)]
-        # A missing value is neutral in a cross: the imputation of a product means nothing.
-        chosen = np.nan_to_num(summaries[:, kept], nan=0.0)
+        """Build the rows of a ``"wheel"`` scorer, one per take and wheel.
+
+        Parameters
+        ----------
+        contrast : ndarray, shape (n_rows, 2 × locating groups)
+            `contrasts` of the take.
+        relations : sequence of str, length n_rows
+            Where the sensor sat, seen from the wheel.
+        is_rear : sequence of bool, length n_rows
+        n_driven : int or sequence of int
+            Driven wheels of the car.
+        """
         hot = _one_hot(relations)
         flags = np.stack(
             [
@@ -140,7 +152,7 @@ class InputLayout:
             ],
             axis=1,
         )
-        crosses = [chosen * hot[:, [k]] for k in range(len(RELATIONS))]
+        crosses = [contrast * hot[:, [k]] for k in range(len(RELATIONS))]
         return np.asarray(np.concatenate([hot, flags, *crosses], axis=1))
 
     def to_features(
@@ -168,6 +180,26 @@ class InputLayout:
                     total[:, group] += share * contributions[:, [at]]
                     at += 1
         return total
+
+
+def contrasts(strengths: FloatArray) -> FloatArray:
+    """How much stronger each take of a check is than the mean of its other takes.
+
+    Parameters
+    ----------
+    strengths : ndarray, shape (n_takes, n)
+        Of the takes of one check by one kind of sensor.
+
+    Returns
+    -------
+    ndarray, shape (n_takes, n)
+        0 for a single take, and where a strength is missing: neutral.
+    """
+    n_takes = strengths.shape[0]
+    if n_takes < 2:
+        return np.zeros_like(strengths)
+    others = (strengths.sum(axis=0) - strengths) / (n_takes - 1)
+    return np.asarray(np.nan_to_num(strengths - others, nan=0.0))
 
 
 def _one_hot(relations: Sequence[str]) -> FloatArray:

@@ -23,7 +23,7 @@ from vibecheck.model.heads import (
     driven_wheels,
     head_of,
 )
-from vibecheck.model.inputs import relation
+from vibecheck.model.inputs import contrasts, relation
 from vibecheck.model.population import Population
 from vibecheck.model.unfamiliar import STRANGE, Familiarity
 from vibecheck.result import Evidence, ModelCard, Unfamiliar
@@ -214,22 +214,25 @@ class LoosenessModel:
         lines: dict[str, list[float]] = {wheel: [] for wheel in wheels}
         sds: list[float] = []
         dependence = 0.0
-        for take in takes:
-            head = self.heads.get(HeadKey(WHICH_WHEEL_HEAD, take.baseline is not None, take.sensor))
+        for key in sorted({(take.baseline is not None, take.sensor) for take in takes}):
+            head = self.heads.get(HeadKey(WHICH_WHEEL_HEAD, *key))
             if head is None:
                 continue
-            standard, z = self.columns_of(take)
-            n = len(wheels)
-            rows = head.layout.wheel_rows(
-                np.repeat(standard, n, axis=0),
-                np.repeat(z, n, axis=0),
-                [relation(take.spot, wheel) for wheel in wheels],
-                [wheel.startswith("wheel_rear") for wheel in wheels],
-                n,
+            alike = [take for take in takes if (take.baseline is not None, take.sensor) == key]
+            columns = [self.columns_of(take) for take in alike]
+            contrast = contrasts(
+                np.concatenate([head.layout.strengths(standard, z) for standard, z in columns])
             )
-            for wheel, line in zip(wheels, head.line(rows), strict=True):
-                lines[wheel].append(float(line - log_odds(even)))
-            sds.append(head.spread.sd(0.0) * (LIMITED_FACTOR if take.limited else 1.0))
+            for take, row in zip(alike, contrast, strict=True):
+                rows = head.layout.wheel_rows(
+                    np.repeat(row[None, :], len(wheels), axis=0),
+                    [relation(take.spot, wheel) for wheel in wheels],
+                    [wheel.startswith("wheel_rear") for wheel in wheels],
+                    len(wheels),
+                )
+                for wheel, line in zip(wheels, head.line(rows), strict=True):
+                    lines[wheel].append(float(line - log_odds(even)))
+                sds.append(head.spread.sd(0.0) * (LIMITED_FACTOR if take.limited else 1.0))
             dependence = max(dependence, head.dependence)
         if not sds:
             # Nothing tells the wheels apart: even shares, and no more certainty than that.

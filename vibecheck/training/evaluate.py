@@ -239,6 +239,11 @@ def summarise(found: Predictions, *, n_bootstrap: int = 300) -> dict[str, Any]:
         p, y, cars = found.probability[rows, places], found.loose[rows, places], found.car[rows]
         if y.any():
             result["zone_auc"][label] = auc_over_cars(p, y, cars, n_bootstrap=n_bootstrap)
+    driven = found.turning & wheels
+    some = np.where(driven, found.probability, 0.0).sum(axis=1)
+    some_loose: BoolArray = np.asarray((found.loose & driven).any(axis=1))
+    if some_loose.any():
+        result["zone_auc"]["some driven wheel"] = auc_of(some, some_loose)
     # Loose with play, in a part that turns or carries the drive, against snug: the rest (preload
     # lost without play, wheels that do not turn) makes hardly any sound.
     play: BoolArray = np.asarray((found.loose & (found.turns > 0.0) & found.turning).any(axis=1))

@@ -18,7 +18,7 @@ from vibecheck.model.heads import (
     driven_wheels,
     head_of,
 )
-from vibecheck.model.inputs import InputLayout, relation
+from vibecheck.model.inputs import LOCATING_GROUPS, InputLayout, contrasts, relation
 from vibecheck.model.population import Population
 from vibecheck.training.table import FeatureTable
 
@@ -155,9 +155,14 @@ def _wheel_rows(
     zone = np.array([wheel for _, wheel in pairs])
     place = [table.zones.tolist().index(wheel) for wheel in zone]
     layout = InputLayout(NAMES, with_baseline, "wheel")
+    # Contrast between the takes of a check, as in a check: among takes judged alike.
+    contrast = np.zeros((table.n_takes, 2 * len(LOCATING_GROUPS)))
+    strengths = layout.strengths(measured.standard, measured.z)
+    for check in np.unique(table.check[takes]):
+        alike = np.flatnonzero(usable & (table.check == check))
+        contrast[alike] = contrasts(strengths[alike])
     x = layout.wheel_rows(
-        measured.standard[take],
-        measured.z[take],
+        contrast[take],
         [relation(str(table.spot[t]), wheel) for t, wheel in pairs],
         [wheel.startswith("wheel_rear") for wheel in zone],
         [len(driven_wheels(str(table.layout[t]))) for t in take],
