@@ -1,7 +1,8 @@
 """Speed tracking: from samples and a list of orders to speed, its spread and its confidence.
 
-The chain: short-time levels (`tracking_front`) → votes and evidence (`tracking_evidence`) → path
-(`tracking_path`) → sharpening and phase fit (`tracking_refine`).
+The chain: short-time levels (`tracking_front`) → votes and evidence (`tracking_evidence`,
+`tracking_level`) → path (`tracking_path`) → coast-down (`tracking_coast`) → sharpening and phase
+fit (`tracking_refine`).
 """
 
 from __future__ import annotations
@@ -13,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from vibecheck.dsp import tracking_coast as coasting
 from vibecheck.dsp import tracking_evidence as evidence
+from vibecheck.dsp import tracking_level as level_reader
 from vibecheck.dsp import tracking_lines as line_reader
 from vibecheck.dsp import tracking_path as path_search
 from vibecheck.dsp import tracking_refine as refinement
@@ -38,6 +41,7 @@ SHORTEST_RUN_S = 0.25
 STEADY_SPREAD = 0.01  # a shaft at constant speed stays within this share of its median
 MAINS_TOLERANCE = 0.002  # public grids keep well within this share of 50 or 60 Hz
 HUM_UP_TO_HZ = 2000.0  # hum has few harmonics above this
+SHORTEST_FIT = 7  # frames; shorter stretches keep what the peaks say
 MOST_LINES = 6  # lines used in the phase fit: the ones that say most
 
 
@@ -144,6 +148,7 @@ class _Found:
     width_hz: NDArray[np.float64]
     certainty: NDArray[np.float64]
     scores: NDArray[np.float32]
+    coast: coasting.Coast | None
 
 
 def _search(
@@ -155,6 +160,8 @@ def _search(
     expected_top_hz: float | None,
 ) -> _Found:
     scores = evidence.candidate_evidence(whitened, candidates, lines)
+    if expected_top_hz is not None:
+        scores += level_reader.expectation(whitened, candidates, expected_top_hz)
     cells = path_search.speed_cells(candidates, STEEPEST_SLEW_HZ_S, step_s)
     path = path_search.likeliest_path(path_search.pooled(scores, cells))
     raw = np.where(path.cell >= 0, cells.centre_hz[path.cell], 0.0)
@@ -163,6 +170,10 @@ def _search(
     if expected_top_hz is not None:
         ratios = rival_ratios(lines)
         coarse = likelier_reading(scores, candidates, coarse, ratios, expected_top_hz)
+    coast = None
+    if not blind:
+        coast = coasting.follow_coast_down(whitened, lines, candidates, coarse, step_s)
+        coarse = tidied(coasting.with_coast(coarse, coast, step_s), step_s)
     cell_hz = np.maximum(STEEPEST_SLEW_HZ_S * step_s / path_search.REACH, 0.01 * coarse)
     slew = np.zeros(coarse.size)
     for first, end in stretches(coarse > 0.0):
@@ -171,10 +182,13 @@ def _search(
     width = evidence.resolution(whitened, lines, coarse, slew)
     reach = 1.5 * cell_hz + 0.75 * ndimage.maximum_filter1d(width, 5)
     certainty = _certainty(path, cells, raw, coarse, reach)
+    if coast is not None:
+        part = slice(coast.first, coast.last)
+        certainty[part] = coast.certainty
     for first, end in stretches(coarse > 0.0):
         smooth = ndimage.uniform_filter1d(np.log(coarse[first:end]), 3, mode="nearest")
         coarse[first:end] = np.exp(smooth)
-    return _Found(coarse, reach, width, certainty, scores)
+    return _Found(coarse, reach, width, certainty, scores, coast)
 
 
 def _certainty(
@@ -245,7 +259,13 @@ def _fitted(
     whitened: Sequence[evidence.Whitened], front: Front, lines: Sequence[Line], found: _Found
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.intp]]:
     """Frames from steps, then the phase fit on each running stretch."""
+    coast = found.coast
     fine = evidence.sharpened(whitened, lines, found.coarse_hz, found.reach_hz)
+    if coast is not None:
+        down = np.zeros(fine.size)
+        down[coast.first : coast.last] = found.coarse_hz[coast.first : coast.last]
+        down = evidence.sharpened(whitened, coast.lines, down, coasting.SHARPEN * down)
+        fine = np.where(down > 0.0, down, fine)
     n_frames = front.time_s.size
     speed = np.zeros(n_frames)
     sd = np.zeros(n_frames)
@@ -261,18 +281,28 @@ def _fitted(
         speed[a:b] = np.interp(at, centres, fine[first:end])
         prior[a:b] = 0.25 * np.interp(at, centres, found.width_hz[first:end])
         prior[a:b] *= np.where(outside[a:b], 3.0, 1.0)
-    amplitudes = line_reader.line_amplitudes(front, whitened, lines, speed)
-    amplitudes = line_reader.strongest(amplitudes, MOST_LINES)
-    for a, b in stretches(speed > 0.0):
-        part = replace(
-            amplitudes,
-            value=amplitudes.value[:, a:b],
-            noise=amplitudes.noise[:, a:b],
-            valid=amplitudes.valid[:, a:b],
-            hop_share=amplitudes.hop_share[:, a:b],
-        )
-        result = refinement.refine(part, speed[a:b], front.hop_s, prior[a:b])
-        speed[a:b] = np.maximum(result.speed_hz, 1e-3)
-        sd[a:b] = result.sd_hz
-        span[a:b] = result.span
+    knee = n_frames if coast is None else 2 * coast.first
+    ways = (
+        [(lines, 0, knee)] if coast is None else [(lines, 0, knee), (coast.lines, knee, n_frames)]
+    )
+    for heard, low, high in ways:
+        part_hz = np.where((np.arange(n_frames) >= low) & (np.arange(n_frames) < high), speed, 0.0)
+        amplitudes = line_reader.line_amplitudes(front, whitened, heard, part_hz)
+        amplitudes = line_reader.strongest(amplitudes, MOST_LINES)
+        for a, b in stretches(part_hz > 0.0):
+            sd[a:b] = prior[a:b]
+            span[a:b] = 1
+            if b - a < SHORTEST_FIT:
+                continue
+            part = replace(
+                amplitudes,
+                value=amplitudes.value[:, a:b],
+                noise=amplitudes.noise[:, a:b],
+                valid=amplitudes.valid[:, a:b],
+                hop_share=amplitudes.hop_share[:, a:b],
+            )
+            result = refinement.refine(part, speed[a:b], front.hop_s, prior[a:b])
+            speed[a:b] = np.maximum(result.speed_hz, 1e-3)
+            sd[a:b] = result.sd_hz
+            span[a:b] = result.span
     return speed, sd, span

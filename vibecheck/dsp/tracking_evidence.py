@@ -16,14 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, special
 
+from vibecheck.dsp import tracking_level as level_reader
 from vibecheck.dsp.tracking_front import MID_FROM_HZ, SHORT_FROM_HZ, Level
 
 FLOOR_QUANTILE = 0.4
 FLOOR_BINS = 24
 PRESENT = 0.7  # prior probability that a known order shows in the spectrum at all
 STRAY = 0.02  # prior probability that an unrelated line sits in a given bin
-LOUD_DB = 6.0  # over the quietest part; twice this is surely loud
-LOUD_VOTE = 1.0
 CROWD_STEPS = 5
 OWN_SHARE = 0.09  # a line and its neighbour do not crowd themselves
 STANDING_PART_S = 0.5
@@ -200,21 +199,6 @@ def without_standing(whitened: Whitened, standing: NDArray[np.bool_]) -> Whitene
     return replace(whitened, votes=votes)
 
 
-def loudness_votes(whitened: Sequence[Whitened], n_steps: int) -> NDArray[np.float32]:
-    """Evidence for running, whatever the speed, from the broadband level alone; shape (n_steps,).
-
-    A running car is louder than the quietest part of the recording. Judged on the noise floor of
-    the widest level, in decibel, so that single lines do not matter.
-    """
-    widest = whitened[-1]
-    level_db = 10.0 * np.log10(widest.floor).mean(axis=(0, 2))
-    per_step = np.repeat(level_db, widest.block_frames // 2)[:n_steps]
-    quiet = np.quantile(per_step, 0.05)
-    share = np.clip((per_step - quiet - LOUD_DB) / LOUD_DB, 0.0, 1.0)
-    votes: NDArray[np.float32] = (LOUD_VOTE * share).astype(np.float32)
-    return votes
-
-
 def candidate_evidence(
     whitened: Sequence[Whitened],
     candidates_hz: NDArray[np.float64],
@@ -227,9 +211,19 @@ def candidate_evidence(
     ndarray, shape (n_candidates, n_steps)
         Log-likelihood ratio of "the shaft turns at this speed" against "it is off".
     """  # fmt: skip
+    evidence = line_evidence(whitened, candidates_hz, lines)
+    evidence += level_reader.loudness_votes(whitened, evidence.shape[1])
+    return evidence
+
+
+def line_evidence(
+    whitened: Sequence[Whitened],
+    candidates_hz: NDArray[np.float64],
+    lines: Sequence[Line],
+) -> NDArray[np.float32]:
+    """Sum the votes of all lines, without the say of the broadband level."""
     n_steps = whitened[0].votes.shape[1]
-    evidence = np.empty((candidates_hz.size, n_steps), np.float32)
-    evidence[:] = loudness_votes(whitened, n_steps)
+    evidence = np.zeros((candidates_hz.size, n_steps), np.float32)
     for line in lines:
         frequency = line.order * candidates_hz
         for first, last, votes in line_votes(whitened, frequency):
@@ -253,7 +247,7 @@ def line_votes(
     """
     by_name = {item.level.name: item for item in whitened}
     for name, item in by_name.items():
-        low, high = _serves(item.level)
+        low, high = serves(item.level)
         first, last = np.searchsorted(frequency_hz, (low, high))
         if last <= first:
             continue
@@ -302,7 +296,7 @@ def sharpened(
         greater = [abs(line.order - k.order) for k in lines if k.weight > line.weight]
         gap = min(greater, default=np.inf)
         for item in whitened:
-            low, high = _serves(item.level)
+            low, high = serves(item.level)
             clear = gap * coarse_hz[running] > 2.0 * item.level.bin_hz
             rows = np.flatnonzero((middle >= low) & (middle < high) & clear)
             if rows.size == 0:
@@ -360,7 +354,7 @@ def resolution(
     for line in lines:
         frequency = line.order * speed_hz
         for item in whitened:
-            low, high = _serves(item.level)
+            low, high = serves(item.level)
             steps = np.flatnonzero((frequency >= low) & (frequency < high))
             bins = np.rint(frequency[steps] / item.level.bin_hz).astype(np.intp)
             smear = 0.5 * np.abs(slew_hz_s[steps]) * item.level.window_s
@@ -371,7 +365,8 @@ def resolution(
     return np.where(np.isfinite(finest), finest, coarsest)
 
 
-def _serves(level: Level) -> tuple[float, float]:
+def serves(level: Level) -> tuple[float, float]:
+    """Range of frequencies for which a level is asked."""
     low, high = {
         "long": (0.0, MID_FROM_HZ),
         "mid": (MID_FROM_HZ, SHORT_FROM_HZ),
