@@ -30,6 +30,7 @@ from vibecheck.dsp.tracking_readings import (
     rejoined,
     rival_ratios,
     strongest_rival,
+    support,
 )
 
 STEEPEST_SLEW_HZ_S = 300.0
@@ -41,6 +42,8 @@ SHORTEST_RUN_S = 0.25
 STEADY_SPREAD = 0.01  # a shaft at constant speed stays within this share of its median
 MAINS_TOLERANCE = 0.002  # public grids keep well within this share of 50 or 60 Hz
 HUM_UP_TO_HZ = 2000.0  # hum has few harmonics above this
+SUPPORT_SHARE = 0.5  # of all orders' say, as log-likelihood ratio per step: less may be chance
+SUPPORT_STEEPNESS = 3.0
 SHORTEST_FIT = 7  # frames; shorter stretches keep what the peaks say
 MOST_LINES = 6  # lines used in the phase fit: the ones that say most
 
@@ -115,8 +118,18 @@ def track(
     for jump in jumps:
         part = slice(jump.first, jump.last)
         certainty[part] = np.minimum(certainty[part], 0.5)
+    # With many orders to look for, some of them fall on lines of the room by chance.
+    least = 0.0 if blind else SUPPORT_SHARE * sum(line.weight for line in lines)
+    backed = support(found.scores, candidates, at_steps)
+    chance = 0.5 + 0.5 / (1.0 + np.exp(-SUPPORT_STEEPNESS * (backed - least)))
     rival = strongest_rival(
-        found.scores, candidates, at_steps, rival_ratios(lines), any_divisor=blind
+        found.scores,
+        candidates,
+        at_steps,
+        rival_ratios(lines),
+        any_divisor=blind,
+        least_support=least,
+        expected_top_hz=expected_top_hz,
     )
     longest = max(jumps, key=lambda jump: jump.last - jump.first, default=None)
     if longest is not None and longest.last - longest.first > JUMP_SHARE * np.sum(at_steps > 0.0):
@@ -125,6 +138,7 @@ def track(
         # Two readings that fit alike halve the trust in either.
         odds = np.clip(rival.log_odds if rival.clear else min(rival.log_odds, 1.0), 0.0, 50.0)
         certainty = np.where(at_steps > 0.0, certainty / (1.0 + np.exp(-odds)), certainty)
+    certainty = np.where(at_steps > 0.0, chance * certainty, certainty)
     certainty = np.repeat(certainty, 2)
     certainty = np.append(certainty, certainty[-1:])[:n_frames]
     return Tracked(front.time_s, front.hop_s, speed, sd, certainty, span, rival, 1.0 / step_s)

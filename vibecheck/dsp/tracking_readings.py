@@ -18,6 +18,8 @@ CLEAR_LOG_ODDS = 3.5  # mean log-odds per look above which a reading is believed
 # Also believed is a reading whose rivals explain less than this share of what it explains: on
 # simulated takes whose speed was read wrong, the rivals had shares from 0.6 up.
 CLEAR_SHARE = 0.5
+CLEAR_WITH_LIMIT = 1.3  # enough where the bench limit speaks for the reading as well:
+NEAR_EXPECTED, FAR_FROM_EXPECTED = 0.35, 0.5  # log ratios of the top speed to that limit
 PLAUSIBLE_SHARE = 0.4  # a rival must explain this share of what the reported speed explains
 SAME_SPEED = 0.06  # log ratios this close to zero are the same reading
 GRID_STEP = 0.012  # between log ratios asked about; candidates count within 0.8 %
@@ -206,6 +208,8 @@ def strongest_rival(
     ratios: Sequence[float],
     *,
     any_divisor: bool = False,
+    least_support: float = 0.0,
+    expected_top_hz: float | None = None,
 ) -> Rival | None:
     """Weigh other readings of a track against it.
 
@@ -221,6 +225,11 @@ def strongest_rival(
     any_divisor : bool
         True where nothing is known of the machine: then a slower shaft that makes several events
         per turn (blades, poles, teeth) can never be ruled out.
+    least_support : float
+        Evidence per step below which a track may be a chance alignment: then no rival is ruled out.
+    expected_top_hz : float, optional
+        Speed that a run is usually taken up to. Where the reported reading comes near it and the
+        rival does not, two witnesses agree, and less evidence is asked of each.
 
     Returns
     -------
@@ -236,9 +245,25 @@ def strongest_rival(
     if allowed.any():
         which = int(np.where(allowed, others, -np.inf).argmax())
         best = (float(ratios[which]), float(others[which]))
-    if best is None or best[1] <= 0.0 or best[1] < PLAUSIBLE_SHARE * reported:
+    weak = reported < least_support
+    if best is None or best[1] <= 0.0 or (best[1] < PLAUSIBLE_SHARE * reported and not weak):
         return None
     log_odds = reported - best[1]
-    clear = log_odds >= CLEAR_LOG_ODDS or best[1] < CLEAR_SHARE * reported
-    clear = clear and not (any_divisor and best[0] < 1.0)
+    enough = CLEAR_LOG_ODDS
+    if expected_top_hz is not None:
+        top = float(np.quantile(speed_hz[speed_hz > 0.0], 0.9))
+        own, other = (abs(np.log(r * top / expected_top_hz)) for r in (1.0, best[0]))
+        if own < NEAR_EXPECTED and other > FAR_FROM_EXPECTED:
+            enough = CLEAR_WITH_LIMIT
+    clear = log_odds >= enough or best[1] < CLEAR_SHARE * reported
+    clear = clear and not weak and not (any_divisor and best[0] < 1.0)
     return Rival(best[0], log_odds, clear)
+
+
+def support(
+    scores: NDArray[np.float32], candidates_hz: NDArray[np.float64], speed_hz: NDArray[np.float64]
+) -> float:
+    """Mean evidence per running step along a track; 0 where nothing runs."""
+    if not np.any(speed_hz > 0.0):
+        return 0.0
+    return float(_mean_evidence(scores, candidates_hz, speed_hz, [1.0])[0][0])
