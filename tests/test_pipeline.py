@@ -28,9 +28,12 @@ class AnsweringModel:
     card = ModelCard("answering", "1", "simulated", 0)
     unfamiliar_limit = 4.0
 
-    def __init__(self, ratios: dict[str, float], score: float = 1.0) -> None:
+    def __init__(
+        self, ratios: dict[str, float], score: float = 1.0, somewhere: float | None = None
+    ) -> None:
         self.ratios = ratios
         self.score = score
+        self.somewhere = somewhere
         self.seen: list[TakeEvidence] = []
 
     def assess(self, takes: Sequence[TakeEvidence], car: Car) -> ZoneAssessment:
@@ -41,7 +44,7 @@ class AnsweringModel:
             for ratio in [self.ratios.get(zone.name, 0.0)]
         )
         unfamiliar = Unfamiliar(self.score, self.unfamiliar_limit, self.score > 4.0)
-        return ZoneAssessment(zones, unfamiliar)
+        return ZoneAssessment(zones, unfamiliar, self.somewhere)
 
 
 @pytest.fixture(scope="module")
@@ -86,6 +89,16 @@ def test_the_mildest_verdict_still_asks_for_the_hand_check(car: Car) -> None:
     assert result.verdict == "nothing_stood_out"
     assert "full hand check" in result.hand_check
     assert result.cautions
+
+
+def test_something_loose_somewhere_is_enough(car: Car) -> None:
+    wheels = dict.fromkeys(("wheel_rear_left", "wheel_rear_right"), 1.0)
+    mild = check([spin_up(car)], car, AnsweringModel(wheels, somewhere=0.5))
+    assert mild.verdict == "nothing_stood_out"
+    # Two wheels of prior 0.055 (by hand: 1 - 0.945² = 0.107): a ratio of e^2 = 7.4 gives 0.47.
+    strong = check([spin_up(car)], car, AnsweringModel(wheels, somewhere=2.0))
+    assert strong.verdict == "inspect_first"
+    assert strong.zones[0].probability < 0.3
 
 
 def test_unheard_zones_keep_their_history(car: Car) -> None:

@@ -98,7 +98,8 @@ def check(
     zones = rank_zones(known.zones, assessment, history)  # stage 6
     limit = looseness.unfamiliar_limit
     unfamiliar = assessment.unfamiliar if assessment else Unfamiliar(0.0, limit, False)
-    verdict, notes = decide(zones, checked, unfamiliar)
+    somewhere = assessment.any_loose_log_ratio if assessment else None
+    verdict, notes = decide(zones, checked, unfamiliar, somewhere)
     return CheckResult(
         created=created or datetime.now(UTC),
         car=known,

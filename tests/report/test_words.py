@@ -141,3 +141,22 @@ def test_numbers():
     assert words.number_words(18000.0) == "18 000"
     assert words.number_words(0.19834) == "0.198"
     assert words.number_words(float("inf")) == "unknown"
+
+
+def test_wheels_that_sound_alike_are_named_together():
+    from dataclasses import replace
+
+    result = make_result("inspect_first", duration_s=1.0)
+    names = ("wheel_rear_left", "wheel_front_left", "motor_mount")
+    zones = tuple(
+        replace(result.zones[0], zone=name, probability=p, rank=rank, heard=True)
+        for rank, (name, p) in enumerate(zip(names, (0.2, 0.19, 0.05), strict=True), 1)
+    )
+    head, sentence = words.verdict_words(replace(result, zones=zones))
+    assert head == "Inspect first: the wheels, beginning with the rear left wheel"
+    assert "rear left wheel 20 %" in sentence
+    assert "front left wheel 19 %" in sentence
+    assert "motor" not in sentence
+    clear = (replace(zones[0], probability=0.6), *zones[1:])
+    head, _ = words.verdict_words(replace(result, zones=clear))
+    assert head == "Inspect first: rear left wheel"

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from vibecheck.advice import NO_ZONES_NOTE, UNFAMILIAR_NOTE
+from vibecheck.car.zones import WHEEL_ZONES
 
 if TYPE_CHECKING:
     from vibecheck.result import CheckedTake, CheckResult, ZoneRisk
@@ -129,6 +130,13 @@ def verdict_words(result: CheckResult) -> tuple[str, str]:
     zones = ranked(result)
     if result.verdict == "inspect_first" and zones:
         first = zones[0]
+        alike = [zone for zone in zones if _as_likely_a_wheel(zone, first)]
+        if len(alike) > 1:
+            return (
+                f"Inspect first: the wheels, beginning with the {zone_words(first.zone)}",
+                f"{join_words([f'{zone_words(z.zone)} {percent(z.probability)}' for z in alike])}: "
+                f"the sound does not tell clearly which. Then go on through the whole list.",
+            )
         return (
             f"Inspect first: {zone_words(first.zone)}",
             f"{percent(first.probability)} probability of a loose fastener there "
@@ -145,6 +153,12 @@ def verdict_words(result: CheckResult) -> tuple[str, str]:
         "The sound does not let the zones be ranked. "
         + ("Check every zone by hand." if zones else "Check the whole car by hand."),
     )
+
+
+def _as_likely_a_wheel(zone: ZoneRisk, first: ZoneRisk) -> bool:
+    """True for a wheel that is at least half as likely as the wheel that comes first."""
+    wheels = zone.zone in WHEEL_ZONES and first.zone in WHEEL_ZONES
+    return wheels and zone.heard and zone.probability >= 0.5 * first.probability
 
 
 def history_words(zone: ZoneRisk) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -18,8 +19,11 @@ from vibecheck.risk.fusion import posterior
 from vibecheck.risk.prior import ZoneRecord, zone_history
 
 INSPECT_FIRST_PROBABILITY = 0.30
-"""From here on a zone is named as the one to inspect first. The hand check is due anyway, so a
-false alarm costs a second look and a miss costs a car: the bar stands below one half."""
+"""From here on a single zone is named as the one to inspect first. The hand check is due anyway,
+so a false alarm costs a second look and a miss costs a car: the bar stands below one half."""
+SOMETHING_LOOSE_PROBABILITY = 0.40
+"""The same for "something is loose somewhere": sound often tells that a wheel is loose before it
+tells which. With the usual priors it is reached by a likelihood ratio of about 1.7."""
 
 
 def rank_zones(
@@ -82,17 +86,37 @@ def rank_zones(
     return tuple(replace(risk, rank=place) for place, (risk, _) in enumerate(unranked, start=1))
 
 
+def something_loose(zones: Sequence[ZoneRisk], any_loose_log_ratio: float) -> float:
+    """Probability that at least one heard zone holds a loose fastener.
+
+    The prior is that of at least one find among independent zones, 1 - prod(1 - prior).
+    """
+    none_loose = math.prod(1.0 - zone.history.prior for zone in zones if zone.heard)
+    return posterior(1.0 - none_loose, any_loose_log_ratio) if none_loose < 1.0 else 0.0
+
+
 def decide(
-    zones: Sequence[ZoneRisk], takes: Sequence[CheckedTake], unfamiliar: Unfamiliar
+    zones: Sequence[ZoneRisk],
+    takes: Sequence[CheckedTake],
+    unfamiliar: Unfamiliar,
+    any_loose_log_ratio: float | None = None,
 ) -> tuple[Verdict, tuple[str, ...]]:
     """Turn ranked zones into a verdict and the sentences that explain it.
+
+    Parameters
+    ----------
+    zones : sequence of ZoneRisk
+    takes : sequence of CheckedTake
+    unfamiliar : Unfamiliar
+    any_loose_log_ratio : float, optional
+        The model's log likelihood ratio of "something is loose somewhere".
 
     Returns
     -------
     verdict : {"inspect_first", "nothing_stood_out", "cannot_tell"}
-        ``inspect_first`` where a heard zone reaches `INSPECT_FIRST_PROBABILITY`, even when the
-        takes are unfamiliar; ``nothing_stood_out`` only where the takes are usable, familiar and
-        heard; else ``cannot_tell``.
+        ``inspect_first`` where a heard zone reaches `INSPECT_FIRST_PROBABILITY`, or all together
+        `SOMETHING_LOOSE_PROBABILITY`, even when the takes are unfamiliar; ``nothing_stood_out``
+        only where the takes are usable, familiar and heard; else ``cannot_tell``.
     notes : tuple of str
     """
     usable = [one for one in takes if one.quality.verdict != "unusable"]
@@ -106,7 +130,10 @@ def decide(
     if not usable or not zones:
         return "cannot_tell", tuple(notes)
     heard = [zone for zone in zones if zone.heard]
-    if any(zone.probability >= INSPECT_FIRST_PROBABILITY for zone in heard):
+    somewhere = 0.0 if any_loose_log_ratio is None else something_loose(zones, any_loose_log_ratio)
+    if somewhere >= SOMETHING_LOOSE_PROBABILITY or any(
+        zone.probability >= INSPECT_FIRST_PROBABILITY for zone in heard
+    ):
         return "inspect_first", tuple(notes)
     if not heard or unfamiliar.is_unfamiliar:
         if not heard:
