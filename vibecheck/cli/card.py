@@ -73,16 +73,18 @@ def _zones(card: Card, result: CheckResult) -> None:
     if not zones:
         return
     card.heading("Check by hand in this order (motor off, battery unplugged)")
-    told: dict[str, str] = {}
+    before = words.told_before(zones)
     for place, zone in enumerate(zones):
         detailed = place < DETAILED_ZONES
-        _zone(card, zone, told, detailed=detailed, several=len(result.takes) > 1)
+        several = len(result.takes) > 1
+        _zone(card, zone, before[zone.zone], detailed=detailed, several=several)
 
 
 def _zone(
-    card: Card, zone: ZoneRisk, told: dict[str, str], *, detailed: bool, several: bool
+    card: Card, zone: ZoneRisk, before: tuple[str, str], *, detailed: bool, several: bool
 ) -> None:
-    """Print one zone; ``told`` remembers which instructions were printed, and for which zone."""
+    """Print one zone; ``before`` names the zones with the same signs and the same advice."""
+    same_signs, same_advice = before
     name = words.zone_words(zone.zone)
     odds = f"{words.percent(zone.probability)} ({words.interval(zone.low, zone.high)})"
     heard = "" if zone.heard else ", not heard"
@@ -95,13 +97,14 @@ def _zone(
     if not detailed:
         return
     card.line(f"Severity {zone.severity} of 3: {words.SEVERITY_WORDS[zone.severity]}.", indent=4)
-    for one in zone.evidence[:MAX_EVIDENCE]:
+    if same_signs:
+        card.line(f"The same signs as at the {same_signs}.", indent=4, lead="- ")
+    for one in () if same_signs else zone.evidence[:MAX_EVIDENCE]:
         source = f" ({one.file})" if several and one.file else ""
         card.line(one.reading + source, indent=4, lead="- ")
-    if zone.how_to_check in told:
-        card.line(f"By hand: as at the {told[zone.how_to_check]}.", indent=4)
+    if same_advice:
+        card.line(f"By hand: as at the {same_advice}.", indent=4)
     elif zone.how_to_check:
-        told[zone.how_to_check] = name
         card.line(f"By hand: {zone.how_to_check}", indent=4)
     history = words.history_words(zone)
     if history:

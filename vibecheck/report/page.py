@@ -81,6 +81,7 @@ def result_to_html(
         explanation=explanation,
         zones=zones,
         fasteners={zone.zone: fastener_words(result, zone) for zone in zones},
+        before=words.told_before(zones),
         not_heard=words.not_heard(result),
         takes=takes,
         remarks=words.remarks(result),

@@ -44,10 +44,14 @@ def take_pictures(checked: CheckedTake, result: CheckResult) -> list[Picture]:
 
 
 def named_orders(car: Car) -> list[NamedOrder]:
-    """Return the orders worth a label, the most telling first, one name for equal ratios."""
+    """Return the orders worth a label, the most telling first, one name for equal ratios.
+
+    A car's bearings go without: their many lines would hide those of the parts in question.
+    """
     rank = {"shaft": 0, "mesh": 1, "other": 2, "electrical": 3, "bearing": 4}
+    shown = [o for o in car.orders if car.drivetrain is None or o.kind != "bearing"]
     named: list[NamedOrder] = []
-    for order in sorted(car.orders, key=lambda o: rank[o.kind]):
+    for order in sorted(shown, key=lambda o: rank[o.kind]):
         name = "shaft" if order.name == "reference" else zone_words(order.name)
         if order.ratio > 0 and all(abs(order.ratio / r - 1.0) > 1e-3 for _, r in named):
             named.append((name, order.ratio))

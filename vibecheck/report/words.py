@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from vibecheck.advice import NO_ZONES_NOTE, UNFAMILIAR_NOTE
@@ -159,6 +159,23 @@ def _as_likely_a_wheel(zone: ZoneRisk, first: ZoneRisk) -> bool:
     """True for a wheel that is at least half as likely as the wheel that comes first."""
     wheels = zone.zone in WHEEL_ZONES and first.zone in WHEEL_ZONES
     return wheels and zone.heard and zone.probability >= 0.5 * first.probability
+
+
+def told_before(zones: Sequence[ZoneRisk]) -> dict[str, tuple[str, str]]:
+    """Return, by zone, the earlier zone with the same evidence and that with the same advice.
+
+    Names are in plain words, and empty where a zone tells something new.
+    """
+    before: dict[str, tuple[str, str]] = {}
+    first_with: dict[object, str] = {}
+    for zone in zones:
+        signs = tuple((one.reading, one.file) for one in zone.evidence)
+        pair = []
+        for thing in (signs, zone.how_to_check):
+            pair.append(first_with.get(thing, "") if thing else "")
+            first_with.setdefault(thing, zone_words(zone.zone))
+        before[zone.zone] = (pair[0], pair[1])
+    return before
 
 
 def history_words(zone: ZoneRisk) -> str:
