@@ -187,7 +187,8 @@ def _search(
     coast = None
     if not blind:
         coast = coasting.follow_coast_down(whitened, lines, candidates, coarse, step_s)
-        coarse = tidied(coasting.with_coast(coarse, coast, step_s), step_s)
+        level_db = level_reader.loudness_db(whitened, coarse.size)
+        coarse = tidied(coasting.with_coast(coarse, coast, level_db, step_s), step_s)
     cell_hz = np.maximum(STEEPEST_SLEW_HZ_S * step_s / path_search.REACH, 0.01 * coarse)
     slew = np.zeros(coarse.size)
     for first, end in stretches(coarse > 0.0):

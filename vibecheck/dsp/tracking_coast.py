@@ -35,6 +35,7 @@ from vibecheck.dsp.tracking_phases import stretches
 FRICTION = (0.0, 0.1, 0.3, 0.8, 2.5)  # q: dry friction over speed-dependent drag
 RATES = np.geomspace(0.25, 3.0, 26)  # first slope over the first speed, per second
 HOLD_SHARE = 0.93  # of the hold's speed: where it is surely still held
+LEAST_QUIET_DB, QUIET_SHARE = 2.5, 0.25  # below the loudest part, and of the whole contrast
 HOLD_S = 0.3  # a hold at least this long comes before
 LEFT_SHARE = 0.98  # of the hold's speed: below, the shaft has left it
 LEAVES_EARLY_S, LEAVES_LATE_S = 0.06, 0.12  # the throttle closes this long around that moment
@@ -166,7 +167,8 @@ def follow_coast_down(
     Coast or None
         None where nothing was held, or where no curve is supported by the evidence.
     """
-    anchor = _anchor(speed_hz, step_s)
+    level_db = loudness_db(whitened, speed_hz.size)
+    anchor = _anchor(speed_hz, level_db, step_s)
     if anchor is None:
         return None
     last_held, hold_hz = anchor
@@ -196,7 +198,7 @@ def follow_coast_down(
     along = value[int(value.sum(axis=1).argmax())]
     if judged.sum() < BLUR or along[judged].mean() < LEAST_EVIDENCE:
         return None
-    if not _quietens(loudness_db(whitened, speed_hz.size), first, last_held, best):
+    if not _quietens(level_db, first, last_held, best):
         return None
     begin = int(np.flatnonzero(best < 0.995)[0])
     stop = int(np.flatnonzero(hold_hz * best >= candidates_hz[0])[-1]) + 1
@@ -226,7 +228,10 @@ def follow_coast_down(
 
 
 def with_coast(
-    speed_hz: NDArray[np.float64], coast: Coast | None, step_s: float
+    speed_hz: NDArray[np.float64],
+    coast: Coast | None,
+    level_db: NDArray[np.float64],
+    step_s: float,
 ) -> NDArray[np.float64]:
     """Put a coast-down into a track, in place of what inertia rules out after the last hold.
 
@@ -234,7 +239,7 @@ def with_coast(
     meet the curve or be a new run-up. Where it was lost, a stretch that stands still at a lower
     speed, out of nowhere, is no shaft: it is a line of the room, or a part that rings.
     """
-    anchor = _anchor(speed_hz, step_s)
+    anchor = _anchor(speed_hz, level_db, step_s)
     if anchor is None:
         return speed_hz
     out = speed_hz.copy()
@@ -245,6 +250,7 @@ def with_coast(
         last_held = coast.last - 1
     running = out > 0.0
     running[: last_held + 1] = False
+    lowest = hold_hz
     for a, b in stretches(running):
         part = out[a:b]
         rises = part.max() > RESTART * part[0]
@@ -256,23 +262,28 @@ def with_coast(
             steady = part.max() < STEADY * part.min()
             if a <= coast.last or steady or not meets:
                 out[a:b] = 0.0
-        elif (
-            a > last_held + 1
-            and a < end
-            and part.max() < min(STEADY * part.min(), LOST_BELOW * hold_hz)
-        ):
-            out[a:b] = 0.0
+        elif last_held + 1 < a < end:
+            still = part.max() < min(STEADY * part.min(), LOST_BELOW * hold_hz)
+            if still or part[0] > STEADY * lowest:
+                out[a:b] = 0.0
+        lowest = float(out[b - 1]) or lowest
     return out
 
 
-def _anchor(speed_hz: NDArray[np.float64], step_s: float) -> tuple[int, float] | None:
-    """Last step of the last steady stretch at high speed, and the speed held there."""
-    running = speed_hz > 0.0
+def _anchor(
+    speed_hz: NDArray[np.float64], level_db: NDArray[np.float64], step_s: float
+) -> tuple[int, float] | None:
+    """Last step of the last steady stretch at high speed, and the speed held there.
+
+    A hold is loud: a line that stands at that speed while the car gets quiet is none.
+    """
+    quiet_db = max(LEAST_QUIET_DB, QUIET_SHARE * float(np.ptp(level_db)))
+    running = (speed_hz > 0.0) & (level_db > np.quantile(level_db, 0.9) - quiet_db)
     if not running.any():
         return None
     top = float(np.quantile(speed_hz[running], 0.9))
     length = max(3, round(HOLD_S / step_s))
-    held = np.abs(speed_hz / top - 1.0) < 1.0 - HOLD_SHARE
+    held = running & (np.abs(speed_hz / top - 1.0) < 1.0 - HOLD_SHARE)
     long_enough = [(a, b) for a, b in stretches(held) if b - a >= length]
     if not long_enough:
         return None
