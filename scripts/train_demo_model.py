@@ -2,7 +2,8 @@
 
     python scripts/train_demo_model.py MANIFEST [--cache FOLDER] [--workers 2]
 
-Writes vibecheck/data/model/looseness.npz (+ .skops), models/metrics.json and models/README.md.
+Writes vibecheck/data/model/looseness.npz (the form a check reads), and in models/ the same content
+as looseness.skops, metrics.json and README.md.
 The model is judged on held-out cars first; the model that is written is then fitted on all cars.
 """
 
@@ -97,7 +98,7 @@ def main() -> int:
     )
     folder = options.out / "vibecheck" / "data" / "model"
     digest = save_model(model, folder / "looseness.npz")
-    save_skops(model, fitted.pipelines, folder / "looseness.skops")
+    save_skops(model, fitted.pipelines, options.out / "models" / "looseness.skops")
     page = options.out / "models" / "README.md"
     page.parent.mkdir(parents=True, exist_ok=True)
     page.write_text(model_page({**about, "content_hash": digest}), encoding="utf-8")

@@ -39,8 +39,11 @@ def test_centre_needs_takes_of_one_catalogue() -> None:
 
 def test_z_by_hand() -> None:
     spread = np.full(len(NAMES), 2.0)
-    z, missing = baseline_z(vector(5.0), vector(2.0), spread)
-    assert z[0] == 1.5
+    four = baseline_centre([vector(2.0)] * 4)
+    z, missing = baseline_z(vector(5.0), four, spread)
+    assert z[0] == pytest.approx(3.0 / (2.0 * np.sqrt(1.25)))
+    one, _ = baseline_z(vector(5.0), vector(2.0), spread)
+    assert one[0] == pytest.approx(3.0 / (2.0 * np.sqrt(2.0))), "a single take counts as one"
     assert not missing.any()
     assert baseline_z(vector(500.0), vector(2.0), spread)[0][0] == 8.0, "cut at 8 spreads"
     z, missing = baseline_z(vector(5.0), vector(2.0, gone=True), spread)
@@ -75,3 +78,19 @@ def test_pooled_spread_of_lone_takes_is_the_guess() -> None:
     values = np.random.default_rng(1).normal(0.0, 3.0, (20, 1))
     spread = pooled_spread(values, np.zeros((20, 1), dtype=bool), [f"c{k}" for k in range(20)])
     assert 0.0 < spread[0] < 3.0
+
+
+def test_distances_of_snug_takes_spread_by_one_whatever_the_baseline() -> None:
+    """Takes of standard deviation 3 about a mean: z against n takes has standard deviation 1."""
+    rng = np.random.default_rng(2)
+    spread = np.full(len(NAMES), 3.0)
+    for n_takes in (1, 2):
+        z = [
+            baseline_z(
+                vector(rng.normal(0.0, 3.0)),
+                baseline_centre([vector(rng.normal(0.0, 3.0)) for _ in range(n_takes)]),
+                spread,
+            )[0][0]
+            for _ in range(1500)
+        ]
+        assert np.std(z) == pytest.approx(1.0, abs=0.07)

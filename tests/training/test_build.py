@@ -152,12 +152,10 @@ def test_the_models_page_says_simulated_on_every_table(fitted: Fitted, table: Fe
     rates = base_rates(table)
     modes = {}
     rows = {}
-    for name, with_baseline, centre_only in MODES[:2]:
-        found = predict(
-            fitted.model, table, rates, with_baseline=with_baseline, centre_only=centre_only
-        )
-        modes[name] = plain(summarise(found, n_bootstrap=10))
-        rows[name] = reliability(found)
+    for mode in MODES[:3]:
+        found = predict(fitted.model, table, rates, mode)
+        modes[mode.name] = plain(summarise(found, n_bootstrap=10))
+        rows[mode.name] = reliability(found)
     about = {
         **fitted.model.about,
         "limits": LIMITS,

@@ -159,7 +159,16 @@ def test_baseline_leaves_the_takes_own_check_out(table: FeatureTable) -> None:
     row = int(np.flatnonzero(table.is_baseline)[0])
     alone = table.select(np.flatnonzero(table.check == table.check[row]))
     assert alone.baseline_of(0) is None
-    assert table.baseline_of(row) is not None
+    row = int(np.flatnonzero(~table.is_baseline & (table.spot == "centre"))[0])
+    whole = table.baseline_of(row)
+    assert whole is not None
+    assert whole.n_takes > 1
+    one = table.baseline_of(row, 1)
+    assert one is not None
+    assert one.n_takes == 1
+    some = table.some_baseline_of(row)
+    assert some is not None
+    assert 1 <= some.n_takes <= whole.n_takes
 
 
 def test_wheel_shares_add_to_one(fitted: Fitted, table: FeatureTable) -> None:

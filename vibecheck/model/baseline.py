@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,19 @@ PRIOR_TAKES = 10.0
 """Weight of the pooled guess of a spread, in takes."""
 
 
-def baseline_centre(vectors: Sequence[FeatureVector]) -> FeatureVector:
+@dataclass(frozen=True, eq=False)
+class BaselineCentre(FeatureVector):
+    """Robust centre of a car's snug takes, which knows how many takes it rests on.
+
+    Attributes
+    ----------
+    n_takes : int
+    """
+
+    n_takes: int = 1
+
+
+def baseline_centre(vectors: Sequence[FeatureVector]) -> BaselineCentre:
     """Return the robust centre (median) of a car's snug takes at one sensor and spot.
 
     Parameters
@@ -31,7 +44,7 @@ def baseline_centre(vectors: Sequence[FeatureVector]) -> FeatureVector:
 
     Returns
     -------
-    FeatureVector
+    BaselineCentre
         A feature is missing where no take could observe it.
 
     Raises
@@ -50,8 +63,12 @@ def baseline_centre(vectors: Sequence[FeatureVector]) -> FeatureVector:
     values = np.stack([vector.values for vector in vectors])
     missing = np.stack([vector.missing for vector in vectors])
     centre, gone = masked_median(values, missing)
-    return FeatureVector(
-        first.names, np.where(gone, first.values, centre), gone, first.catalogue_version
+    return BaselineCentre(
+        first.names,
+        np.where(gone, first.values, centre),
+        gone,
+        first.catalogue_version,
+        n_takes=len(vectors),
     )
 
 
@@ -132,17 +149,29 @@ def pooled_spread(
 def baseline_z(
     features: FeatureVector, baseline: FeatureVector | None, spread: FloatArray
 ) -> tuple[FloatArray, BoolArray]:
-    """Distance of a take from the car's own snug takes, in spreads.
+    """Distance of a take from the car's own snug takes, in spreads of that difference.
+
+    A centre of n takes is itself uncertain: the difference of a snug take from it spreads by
+    √(1 + 1/n) times the spread of one take.
+
+    Parameters
+    ----------
+    features : FeatureVector
+    baseline : FeatureVector or None
+        A `BaselineCentre` knows its n; any other vector counts as one take.
+    spread : ndarray, shape (n_features,)
+        From take to take of one snug car (`pooled_spread`).
 
     Returns
     -------
     z : ndarray, shape (n_features,)
-        ``(value − centre) / spread``, cut at ± `Z_LIMIT`; 0 where missing.
+        ``(value − centre) / (spread · √(1 + 1/n))``, cut at ± `Z_LIMIT`; 0 where missing.
     missing : ndarray of bool, shape (n_features,)
         True where the take or the baseline lacks the feature, or there is no baseline.
     """
     if baseline is None:
         return np.zeros_like(features.values), np.ones_like(features.missing)
+    n_takes = baseline.n_takes if isinstance(baseline, BaselineCentre) else 1
     missing = features.missing | baseline.missing
-    z = np.clip((features.values - baseline.values) / spread, -Z_LIMIT, Z_LIMIT)
-    return np.where(missing, 0.0, z), missing
+    difference = (features.values - baseline.values) / (spread * np.sqrt(1.0 + 1.0 / n_takes))
+    return np.where(missing, 0.0, np.clip(difference, -Z_LIMIT, Z_LIMIT)), missing

@@ -35,6 +35,8 @@ MIN_OBSERVED_SHARE = 0.3
 """A zone of whose evidence (by importance in training) less was observed is not heard."""
 LIMITED_FACTOR = 1.5
 """Interval widening for a take that the quality gate found limited; common practice, no source."""
+MIN_SHARE_SD = 0.3
+"""Least standard deviation, in log-odds, of which wheel it is; common practice, no source."""
 UNHEARD_HALF_WIDTH = 3.0
 """Half width, in log-odds, of the interval of a zone that was not heard."""
 
@@ -242,7 +244,7 @@ class LoosenessModel:
         }
         shares = {wheel: float(sigmoid(np.asarray(value))) for wheel, value in odds.items()}
         whole = sum(shares.values())
-        sd = float(np.sqrt(np.mean(np.square(sds))))
+        sd = max(float(np.sqrt(np.mean(np.square(sds)))), MIN_SHARE_SD)
         return {wheel: (share / whole, sd) for wheel, share in shares.items()}
 
     # ---- pieces shared with training ---------------------------------------------------

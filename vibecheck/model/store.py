@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import tempfile
 import zipfile
 from collections.abc import Mapping
 from functools import lru_cache
@@ -158,15 +157,14 @@ def save_model(model: LoosenessModel, path: str | os.PathLike[str]) -> str:
     arrays = model_to_arrays(model)
     digest = content_hash(arrays)
     target.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=target.parent, suffix=".npz.part")
+    temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        with os.fdopen(handle, "wb") as stream:
+        with temporary.open("wb") as stream:
             content: dict[str, Any] = {"content_hash": np.array(digest), **arrays}
             np.savez_compressed(stream, **content)
         os.replace(temporary, target)
     finally:
-        if os.path.exists(temporary):
-            os.unlink(temporary)
+        temporary.unlink(missing_ok=True)
     return digest
 
 

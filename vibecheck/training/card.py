@@ -39,7 +39,7 @@ def model_page(about: Mapping[str, Any]) -> str:
         f"- Data hash (over the takes' hashes): `{about['data_sha256']}`",
         f"- scikit-learn {about['versions']['scikit-learn']}, numpy {about['versions']['numpy']}",
         "- Files: `vibecheck/data/model/looseness.npz` (plain arrays, used by a check) and "
-        "`looseness.skops` (scikit-learn pipelines), same content hash "
+        "`models/looseness.skops` (scikit-learn pipelines), same content hash "
         f"`{about.get('content_hash', '(in the file)')}`",
         "",
         "## How it was judged",
@@ -73,7 +73,7 @@ def model_page(about: Mapping[str, Any]) -> str:
     parts += ["Stated probability of a zone against the share found loose.", ""]
     parts += ["| baseline | stated | found | zones |", "|---|---|---|---|"]
     for name, rows in metrics["reliability"].items():
-        word = "with" if "against" in name else "without"
+        word = name.removeprefix("all takes, ")
         parts += [
             f"| {word} | {row['stated']:.2f} | {row['found']:.2f} | {row['n']:.0f} |"
             for row in rows

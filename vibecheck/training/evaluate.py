@@ -41,13 +41,33 @@ TURN_NAMES = (
     "1 to 2 turns",
     "over 2 turns",
 )
-MODES: tuple[tuple[str, bool, bool], ...] = (
-    ("all takes, against baseline", True, False),
-    ("all takes, no baseline", False, False),
-    ("centre microphone only, against baseline", True, True),
-    ("centre microphone only, no baseline", False, True),
+
+
+@dataclass(frozen=True)
+class Mode:
+    """A way of using the tool.
+
+    Attributes
+    ----------
+    name : str
+    n_baseline : int or None
+        Baseline takes per spot at most; 0 without a baseline, ``None`` for all there are.
+    centre_only : bool
+        One phone at the centre of the car, instead of all takes of the check.
+    """
+
+    name: str
+    n_baseline: int | None
+    centre_only: bool = False
+
+
+MODES: tuple[Mode, ...] = (
+    Mode("all takes, against baseline", None),
+    Mode("all takes, against one baseline take", 1),
+    Mode("all takes, no baseline", 0),
+    Mode("centre microphone only, against baseline", None, centre_only=True),
+    Mode("centre microphone only, no baseline", 0, centre_only=True),
 )
-"""Name, with baseline, centre microphone only."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,21 +129,23 @@ def predict(
     model: LoosenessModel,
     table: FeatureTable,
     rates: Mapping[str, float],
-    *,
-    with_baseline: bool,
-    centre_only: bool,
+    mode: Mode,
 ) -> Predictions:
     """Let a model judge every check of a table.
 
     ``rates`` are the training set's base rates: the prior probability of every zone.
     """
     zones = table.zones
+    with_baseline = mode.n_baseline != 0
     rows: dict[str, list[Any]] = {item.name: [] for item in fields(Predictions)}
     for check in np.unique(table.check):
         takes = np.flatnonzero(table.check == check)
-        if centre_only:
+        if mode.centre_only:
             takes = takes[(table.spot[takes] == CENTRE_SPOT) & (table.sensor[takes] == PHONE)]
-        evidence = [table.evidence(int(k), with_baseline=with_baseline) for k in takes]
+        evidence = [
+            table.evidence(int(k), with_baseline=with_baseline, n_baseline=mode.n_baseline)
+            for k in takes
+        ]
         if with_baseline:
             evidence = [one for one in evidence if one.baseline is not None]
         if not evidence:
@@ -158,7 +180,7 @@ def cross_validate(
     families: Sequence[Family] = FAMILIES,
     n_outer: int = 7,
     n_folds: int = 5,
-    modes: Sequence[tuple[str, bool, bool]] = MODES,
+    modes: Sequence[Mode] = MODES,
     min_skill: float = MIN_SKILL,
     n_jobs: int = 1,
     progress: Progress | None = None,
@@ -177,16 +199,11 @@ def cross_validate(
         known, test = table.select(~held), table.select(held)
         fitted = fit_model(known, families=families, n_folds=n_folds, min_skill=min_skill)
         rates = base_rates(known)
-        found = {
-            name: predict(
-                fitted.model, test, rates, with_baseline=with_baseline, centre_only=centre_only
-            )
-            for name, with_baseline, centre_only in modes
-        }
+        found = {mode.name: predict(fitted.model, test, rates, mode) for mode in modes}
         return fitted.chosen, found
 
     folds = car_folds(table.car, n_outer, seed=7)
-    parts: dict[str, list[Predictions]] = {name: [] for name, _, _ in modes}
+    parts: dict[str, list[Predictions]] = {mode.name: [] for mode in modes}
     chosen = []
     jobs = Parallel(n_jobs=n_jobs, return_as="generator")(delayed(one_fold)(f) for f in folds)
     for number, (families_chosen, found) in enumerate(jobs, start=1):

@@ -92,7 +92,7 @@ class Measured:
         z = np.full(table.values.shape, np.nan)
         has_baseline = np.zeros(table.n_takes, dtype=bool)
         for row in range(table.n_takes):
-            baseline = table.baseline_of(row)
+            baseline = table.some_baseline_of(row)
             has_baseline[row] = baseline is not None
             distance, gone = baseline_z(table.vector(row), baseline, population.within)
             z[row] = np.where(gone, np.nan, distance)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import zlib
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from vibecheck.errors import InputError
 from vibecheck.features.catalogue import CATALOGUE_VERSION, NAMES
 from vibecheck.features.vector import FeatureVector
 from vibecheck.model.assessment import TakeEvidence
-from vibecheck.model.baseline import baseline_centre
+from vibecheck.model.baseline import BaselineCentre, baseline_centre
 
 BoolArray = NDArray[np.bool_]
 TextArray = NDArray[np.str_]
@@ -78,10 +79,19 @@ class FeatureTable:
         """Return one take's features."""
         return FeatureVector(NAMES, self.values[row], self.missing[row], self.catalogue_version)
 
-    def baseline_of(self, row: int) -> FeatureVector | None:
+    def baseline_of(self, row: int, n_takes: int | None = None) -> BaselineCentre | None:
         """Return the centre of the car's snug takes at this sensor and spot in other checks.
 
-        ``None`` where there is none.
+        Parameters
+        ----------
+        row : int
+        n_takes : int, optional
+            At most so many of them, drawn by the take's hash; all by default.
+
+        Returns
+        -------
+        BaselineCentre or None
+            ``None`` where there is none.
         """
         alike = np.flatnonzero(
             self.is_baseline
@@ -90,14 +100,33 @@ class FeatureTable:
             & (self.sensor == self.sensor[row])
             & (self.check != self.check[row])
         )
-        return baseline_centre([self.vector(int(k)) for k in alike]) if alike.size else None
+        if alike.size == 0:
+            return None
+        if n_takes is not None and n_takes < alike.size:
+            alike = self._draw(row).permutation(alike)[:n_takes]
+        return baseline_centre([self.vector(int(k)) for k in alike])
 
-    def evidence(self, row: int, *, with_baseline: bool) -> TakeEvidence:
-        """Return one take as the model sees it."""
+    def _draw(self, row: int) -> np.random.Generator:
+        """Random numbers of a take's own, the same on every machine."""
+        return np.random.default_rng(zlib.crc32(str(self.sha256[row]).encode()))
+
+    def some_baseline_of(self, row: int) -> BaselineCentre | None:
+        """Return a baseline of one to four takes or all, drawn by the take's hash.
+
+        Owners have few baseline takes: a model that only met large baselines would be too sure of
+        distances from small ones.
+        """
+        n_takes = int(self._draw(row).integers(1, 6))
+        return self.baseline_of(row, n_takes if n_takes < 5 else None)
+
+    def evidence(
+        self, row: int, *, with_baseline: bool, n_baseline: int | None = None
+    ) -> TakeEvidence:
+        """Return one take as the model sees it, against at most so many baseline takes."""
         sensor = "accelerometer" if self.sensor[row] == "accelerometer" else "microphone"
         return TakeEvidence(
             features=self.vector(row),
-            baseline=self.baseline_of(row) if with_baseline else None,
+            baseline=self.baseline_of(row, n_baseline) if with_baseline else None,
             spot=str(self.spot[row]),
             sensor=sensor,  # type: ignore[arg-type]
             limited=bool(self.limited[row]),
