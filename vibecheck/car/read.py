@@ -208,7 +208,7 @@ def _bearing(table: StrictTable) -> Bearing:
 
 
 def _order(table: StrictTable) -> Order:
-    name = table.snake_name()
+    name = table.text("name")
     ratio = table.number(RATIO_FIELD)
     assert ratio is not None
     return Order(name, float(ratio), cast(OrderKind, table.choice("kind", "other")))
