@@ -57,11 +57,12 @@ SURE_VOTE = 2.0
 SAME_ORDER = 0.012
 UNLOADED_DEMAND = -0.85  # without load any line may fall silent
 LEARNT_SLIP = 0.002  # a learnt order is known no better
-KEPT_WITHIN = 0.3  # evidence per step
+KEPT_WITHIN, KEPT_ABOVE = 0.3, 0.5  # evidence per step
 FREE_WITHIN = 0.2  # log ratio: further from the curve a track does not coast
 QUIETER_BELOW = 0.4  # of the hold's speed: there the car must be quieter
 QUIETER_DB = 4.0  # by this much
 TELLING_DB = 12.0  # if the level tells running from off this clearly
+STILL_LOUD = 0.35  # of the hold's level over the quietest part
 RESTART = 1.5  # a new run-up rises by this ratio
 STEADY = 1.15  # highest over lowest speed of what stands still
 LOST_BELOW = 0.8  # of the hold's speed
@@ -212,9 +213,12 @@ def follow_coast_down(
     at = slice(first + begin, first + begin + length)
     free = speed_hz[at]
     falls = (np.abs(np.log(np.maximum(free, 1e-9) / curve[:length])) < FREE_WITHIN).all()
-    if falls and _as_good(
-        scores[:, begin : begin + length], candidates_hz, free, evidence[:length]
-    ):
+    # What does not fall as a coast-down does may be a lower throttle: the car stays loud then,
+    # and the shaft is heard better than along the curve.
+    later = level_db[first + begin + length // 2 : first + begin + length]
+    loud = float(np.median(later)) > STILL_LOUD * float(level_db[last_held])
+    margin = -KEPT_WITHIN if falls else KEPT_ABOVE if loud else np.inf
+    if _as_good(scores[:, begin : begin + length], candidates_hz, free, evidence[:length], margin):
         return None
     certainty = 1.0 / (1.0 + np.exp(-LOOKS_PER_BLUR * level[:length]))
     return Coast(
@@ -314,8 +318,9 @@ def _as_good(
     candidates_hz: NDArray[np.float64],
     speed_hz: NDArray[np.float64],
     evidence: NDArray[np.float64],
+    margin: float,
 ) -> bool:
-    """Tell whether the track found freely explains the coast-down as well as the one in hand."""
+    """Tell whether the track found freely explains the coast-down better, by ``margin``."""
     if not (speed_hz > 0.0).all():
         return False
     spacing = float(np.log(candidates_hz[1] / candidates_hz[0]))
@@ -323,7 +328,7 @@ def _as_good(
     index = np.clip(index, 1, candidates_hz.size - 2).astype(np.intp)
     steps = np.arange(speed_hz.size)
     free = np.max([scores[index + shift, steps] for shift in (-1, 0, 1)], axis=0)
-    return float(free.mean()) > float(evidence.mean()) - KEPT_WITHIN
+    return float(free.mean()) > float(evidence.mean()) + margin
 
 
 def _corridor(
