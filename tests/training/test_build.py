@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
-from vibecheck.errors import InputError
+from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.features.catalogue import CATALOGUE_VERSION
 from vibecheck.training.build import build_table, code_fingerprint, data_hash, read_manifest
 from vibecheck.training.card import LIMITS, model_page
@@ -183,3 +184,11 @@ def test_the_models_page_says_simulated_on_every_table(fitted: Fitted, table: Fe
     else:
         pytest.fail("the page does not say whether the aims were met")
     assert "The full hand check is always due" in page
+
+
+def test_without_the_training_extra_it_says_what_to_install(
+    manifest: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "joblib", None)
+    with pytest.raises(MissingExtraError, match="not installed"):
+        build_table(read_manifest(manifest))

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vibecheck.errors import InputError
+from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.model import store
 from vibecheck.model.inputs import relation
 from vibecheck.model.pipelines import pipeline_log_odds
@@ -210,3 +210,15 @@ def test_plain_form_needs_no_scikit_learn(files: tuple[Path, Path]) -> None:
 def test_trusted_types_are_fixed() -> None:
     assert isinstance(store.TRUSTED_TYPES, tuple)
     assert len(store.TRUSTED_TYPES) == 2
+
+
+def test_without_the_training_extra_it_says_what_to_install(
+    fitted: Fitted, files: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    for name in ("skops", "skops.io", "skops.io.exceptions"):
+        monkeypatch.setitem(sys.modules, name, None)
+    with pytest.raises(MissingExtraError, match="not installed"):
+        load_model(files[1])
+    with pytest.raises(MissingExtraError, match="not installed"):
+        save_skops(fitted.model, fitted.pipelines, tmp_path / "x.skops")
+    assert load_model(files[0]).card == fitted.model.card, "the plain form needs no extra"

@@ -129,21 +129,32 @@ class LoosenessModel:
         for take in takes:
             self._check_catalogue(take)
         anything = self.combined(ANY_HEAD, takes)
+        shares = self.wheel_shares(takes, car.layout)
         return ZoneAssessment(
-            zones=tuple(self.zone_odds(zone.name, takes, car.layout) for zone in car.zones),
+            zones=tuple(self.zone_odds(zone.name, takes, car.layout, shares) for zone in car.zones),
             unfamiliar=self.unfamiliar_of(takes),
             any_loose_log_ratio=anything.log_ratio if anything else None,
         )
 
-    def zone_odds(self, zone: str, takes: Sequence[TakeEvidence], layout: str | None) -> ZoneOdds:
-        """Judge one zone from all takes."""
+    def zone_odds(
+        self,
+        zone: str,
+        takes: Sequence[TakeEvidence],
+        layout: str | None,
+        shares: Mapping[str, tuple[float, float]] | None = None,
+    ) -> ZoneOdds:
+        """Judge one zone from all takes.
+
+        ``shares`` are `wheel_shares`, where they are known already.
+        """
         name = head_of(zone, layout)
         found = self.combined(name, takes, zone)
         if found is None:
             return ZoneOdds(zone, 0.0, -UNHEARD_HALF_WIDTH, UNHEARD_HALF_WIDTH, heard=False)
         ratio, sd = found.log_ratio, found.sd
         if name == WHEELS_HEAD:
-            ratio, sd = self._one_wheel(zone, takes, layout, found)
+            known = shares if shares is not None else self.wheel_shares(takes, layout)
+            ratio, sd = self._one_wheel(known[zone], len(driven_wheels(layout)), found)
         return ZoneOdds(
             zone=zone,
             log_ratio=ratio,
@@ -191,14 +202,15 @@ class LoosenessModel:
         sd = float(np.sqrt(np.mean(variances) * worth))
         return Combined(total, sd, float(np.mean(priors)), tuple(evidence))
 
+    @staticmethod
     def _one_wheel(
-        self, zone: str, takes: Sequence[TakeEvidence], layout: str | None, wheels: Combined
+        shared: tuple[float, float], n_wheels: int, wheels: Combined
     ) -> tuple[float, float]:
         """Log ratio of one wheel: any driven wheel, times this one among them."""
-        share, share_sd = self.wheel_shares(takes, layout)[zone]
+        share, share_sd = shared
         any_wheel = float(sigmoid(np.asarray(wheels.log_ratio + log_odds(wheels.prior))))
         one = any_wheel * share
-        before = wheels.prior / len(driven_wheels(layout))
+        before = wheels.prior / n_wheels
         ratio = float(log_odds(one) - log_odds(before))
         # First-order propagation: d logit(p q) = (1−p)/(1−pq) d logit p + (1−q)/(1−pq) d logit q.
         by_wheels = (1.0 - any_wheel) / (1.0 - one) * wheels.sd
