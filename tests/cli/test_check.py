@@ -8,6 +8,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from bench_files import CAR_FILE
 from builders import make_result
 
 from vibecheck.cli import main
@@ -234,6 +235,15 @@ def test_a_stop_from_the_keyboard_has_its_own_code(bench, fake_check, capsys):
     assert main(["check", "a.wav", "--car", "car.toml", "--json", "r.json"]) == 130
     assert capsys.readouterr().err == "Stopped.\n"
     assert not (bench / "r.json").exists()
+
+
+def test_odd_numbers_in_the_car_file_are_warned_of(bench, fake_check, capsys):
+    fake_check()
+    swapped = CAR_FILE.replace("pinion_teeth = 26", "pinion_teeth = 60")
+    Path("swapped.toml").write_text(swapped, encoding="utf-8")
+    assert main(["check", "a.wav", "--car", "swapped.toml"]) == 0
+    warned = flat(capsys.readouterr().err)
+    assert "Warning: The pinion (60 teeth) is larger than the spur (46 teeth)" in warned
 
 
 def test_narrow_terminals_get_narrow_lines(bench, fake_check, capsys, monkeypatch):

@@ -333,12 +333,22 @@ def slug(name: str) -> str:
     return "-".join(part for part in kept.split("-") if part)[:40] or "car"
 
 
+def _say_warnings(car: Car) -> None:
+    """Say what looks odd about the car's numbers; `vibecheck car show` says the rest."""
+    from vibecheck.car.plausibility import car_warnings
+    from vibecheck.cli.car_view import show_warnings
+
+    odd = [finding for finding in car_warnings(car) if finding.weight != "note"]
+    show_warnings(terminal.console(stderr=True), odd)
+
+
 def _read_car(path: Path | None, spots: Sequence[str]) -> Car | None:
     car: Car | None = None
     if path is not None:
         from vibecheck.car.read import read_car
 
         car = read_car(path)
+        _say_warnings(car)
     else:
         terminal.say(
             "No car file given: the speed is searched blind, no part can be named and no zone "
