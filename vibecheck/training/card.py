@@ -10,8 +10,9 @@ LIMITS: tuple[str, ...] = (
     "Real cars, phones and rooms will differ; nothing here shows how well it works on them.",
     "A fastener that has lost preload but has no play yet makes hardly any sound. It is missed "
     "most of the time; only the hand finds it.",
-    "Heard are the wheels, the motor mount, the gear mesh and the chassis screws. Driveline, "
-    "shock towers, battery, body and steering are ranked by history alone.",
+    "The simulation holds wheels, motor mount, gear mesh and chassis screws; driveline, shock "
+    "towers, battery, body and steering are ranked by history alone. Of those simulated, loose "
+    "chassis screws and wheels at rest are hardly heard, and a loose motor mount only in some cars.",
     "Wheels without drive do not turn on the bench. A loose one is hardly heard.",
     "With one take from the centre of the car the model can hardly tell one wheel from another.",
     "Without the car's own baseline, what is usual for a car is guessed from other cars.",
@@ -53,7 +54,7 @@ def model_page(about: Mapping[str, Any]) -> str:
         f"{about['loose_preload']:.0%} of the snug preload, with or without play.",
         "",
     ]
-    for name, figures in metrics["modes"].items():
+    for name, figures in sorted(metrics["modes"].items()):
         parts += _mode(name, figures)
     parts += _targets(metrics)
     parts += ["## Heads (simulated)", ""]
@@ -72,7 +73,7 @@ def model_page(about: Mapping[str, Any]) -> str:
     parts += ["", "## Reliability (simulated, held-out cars, all takes)", ""]
     parts += ["Stated probability of a zone against the share found loose.", ""]
     parts += ["| baseline | stated | found | zones |", "|---|---|---|---|"]
-    for name, rows in metrics["reliability"].items():
+    for name, rows in sorted(metrics["reliability"].items()):
         word = name.removeprefix("all takes, ")
         parts += [
             f"| {word} | {row['stated']:.2f} | {row['found']:.2f} | {row['n']:.0f} |"
@@ -110,7 +111,7 @@ def _mode(name: str, figures: Mapping[str, Any]) -> list[str]:
         ("ROC area, loose with play in a turning part", figures.get("any_play_auc")),
         *(
             (f"ROC area, {zone.replace('_', ' ')}", value)
-            for zone, value in figures["zone_auc"].items()
+            for zone, value in sorted(figures["zone_auc"].items())
         ),
         ("first zone opened is a loose one", figures.get("first_zone_hit")),
         ("one of the first two is", figures.get("first_two_zones_hit")),
