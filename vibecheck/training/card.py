@@ -12,7 +12,7 @@ LIMITS: tuple[str, ...] = (
     "most of the time; only the hand finds it.",
     "The simulation holds wheels, motor mount, gear mesh and chassis screws; driveline, shock "
     "towers, battery, body and steering are ranked by history alone. Of those simulated, loose "
-    "chassis screws and wheels at rest are hardly heard, and a loose motor mount only in some cars.",
+    "chassis screws and wheels at rest are hardly heard, a loose motor mount only in some cars.",
     "Wheels without drive do not turn on the bench. A loose one is hardly heard.",
     "With one take from the centre of the car the model can hardly tell one wheel from another.",
     "Without the car's own baseline, what is usual for a car is guessed from other cars.",
