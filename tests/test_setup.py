@@ -85,3 +85,16 @@ def test_help_names_the_two_commands(
     text = capsys.readouterr().out
     assert "run.py demo" in text
     assert "run.py test" in text
+
+
+def test_what_the_tests_installed_serves_the_user_too(
+    run_file: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(run_file, "venv_folder", lambda: tmp_path)
+    monkeypatch.setattr(run_file, "make_venv", lambda _folder: pytest.fail("installed again"))
+    assert not run_file.is_set_up(tmp_path, run_file.USER_LOCK)
+    stamp, wanted = run_file.stamp_of(tmp_path, run_file.TEST_LOCK)
+    stamp.write_text(wanted, encoding="utf-8")
+    assert run_file.set_up(run_file.USER_LOCK) == tmp_path
+    stamp.write_text("an older lock", encoding="utf-8")
+    assert not run_file.is_set_up(tmp_path, run_file.TEST_LOCK)

@@ -40,6 +40,9 @@ _HOMES = {
     "order_cuts": "vibecheck.orders",
     "synchronous_average": "vibecheck.orders",
     "residual": "vibecheck.orders",
+    "envelope_order_spectrum": "vibecheck.impulses",
+    "kurtogram_of": "vibecheck.impulses",
+    "burst_onset": "vibecheck.impulses",
     "extract_features": "vibecheck.features.extract",
     "FeatureVector": "vibecheck.features.vector",
     "check": "vibecheck.pipeline",
@@ -56,6 +59,7 @@ if TYPE_CHECKING:
     from vibecheck.errors import InputError, VibecheckError
     from vibecheck.features.extract import extract_features
     from vibecheck.features.vector import FeatureVector
+    from vibecheck.impulses import burst_onset, envelope_order_spectrum, kurtogram_of
     from vibecheck.orders import (
         OrderSpectrum,
         order_cuts,
