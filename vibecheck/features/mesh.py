@@ -103,8 +103,8 @@ FEATURES: tuple[FeatureSpec, ...] = (
         "log10",
         "log10 of the r.m.s. of the magnitude over its slow mean, slow drift removed",
         "A load on the teeth that comes and goes.",
-        "The whine's loudness flutters (10^{value:.2f} of it).",
-        "The whine's loudness is steady (10^{value:.2f} of it).",
+        "The whine's loudness flutters ({value:.1%} of it).",
+        "The whine's loudness is steady ({value:.1%} of it).",
         -0.5,
     ),
     _spec(
@@ -112,8 +112,8 @@ FEATURES: tuple[FeatureSpec, ...] = (
         "log10 rad",
         "log10 of the r.m.s. step of the angle between samples an eighth of a motor turn apart",
         "A drive that jitters: backlash taken up and lost, a loose set screw.",
-        "The whine's pitch jitters (10^{value:.2f} rad from moment to moment).",
-        "The whine's pitch is steady (10^{value:.2f} rad from moment to moment).",
+        "The whine's pitch jitters ({value:.2g} rad from moment to moment).",
+        "The whine's pitch is steady ({value:.2g} rad from moment to moment).",
         -0.3,
     ),
     _spec(

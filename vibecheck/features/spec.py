@@ -11,6 +11,8 @@ PhaseOfFeature = Literal["running", "run_up", "hold", "coast_down", "driven"]
 WHEELS = "wheel"
 """Stands for all four wheel zones."""
 
+_LOGARITHMS = {"log2": 2.0, "log10": 10.0}
+
 
 @dataclass(frozen=True)
 class FeatureSpec:
@@ -31,7 +33,8 @@ class FeatureSpec:
     raised_by : str
         What raises it, in one sentence.
     reading_high, reading_low : str
-        What a high and a low value mean, in the owner's words. ``{value}`` is the value.
+        What a high and a low value mean, in the owner's words. ``{value}`` is the value (of a
+        logarithm, the number itself).
     zones : tuple of str
         Zones it speaks about; ``"wheel"`` stands for all four.
     neutral : float
@@ -63,5 +66,10 @@ class FeatureSpec:
         return zone in self.zones or (zone.startswith("wheel_") and WHEELS in self.zones)
 
     def reading(self, value: float, *, high: bool) -> str:
-        """Return the sentence for a value that is high (or low) against its reference."""
-        return (self.reading_high if high else self.reading_low).format(value=value)
+        """Return the sentence for a value that is high (or low) against its reference.
+
+        A logarithm is for the model; the owner reads the number itself.
+        """
+        base = next((b for name, b in _LOGARITHMS.items() if self.unit.startswith(name)), None)
+        plain = value if base is None else base**value
+        return (self.reading_high if high else self.reading_low).format(value=plain)
