@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 import soundfile
@@ -95,6 +96,8 @@ CODED = [
     ("3gp", "libopencore_amrnb", None, 8000, 40, 1.0, "amr_nb"),
     ("amr", "libopencore_amrnb", None, 8000, 40, 1.0, "amr_nb"),
 ]
+# Some builds of libav read AMR but cannot write it.
+CODED = [row for row in CODED if row[1] in av.codec.codecs_available]
 
 
 @pytest.mark.parametrize(

@@ -34,6 +34,16 @@ _LOSSLESS = frozenset(("alac", "flac", "wavpack", "ape", "tta", "mlp", "truehd")
 _INTEGER_SCALE = {"u8": 2.0**7, "s16": 2.0**15, "s32": 2.0**31, "s64": 2.0**63}
 
 
+def _open(path: Path) -> Any:
+    """Open a container; letters in its tags that are no text do no harm."""
+    import av
+
+    try:
+        return av.open(str(path), metadata_errors="replace")
+    except TypeError:  # PyAV 19 and newer see to it by themselves
+        return av.open(str(path))
+
+
 class ContainerSource:
     """The first audio stream of a container, read in blocks of float32 through libav.
 
@@ -54,7 +64,7 @@ class ContainerSource:
         self.skipped_s = 0.0
         self.stopped = ""
         try:
-            with av.open(str(path), metadata_errors="replace") as container:
+            with _open(path) as container:
                 self.streams = len(container.streams.audio)
                 if not self.streams:
                     raise InputError(
@@ -132,10 +142,9 @@ class ContainerSource:
 
     def _positioned(self, first: int) -> Iterator[tuple[int, NDArray[np.float32]]]:
         """Yield (position, samples) from sample ``first`` on, silence where time stamps jump."""
-        import av
 
         rate = self.sample_rate_hz
-        with av.open(str(self._path), metadata_errors="replace") as container:
+        with _open(self._path) as container:
             stream = container.streams.audio[0]
             # Only MP4 stamps its blocks to the sample; the others are decoded from the start.
             if first and self._is_mp4:
