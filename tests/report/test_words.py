@@ -154,6 +154,8 @@ def test_wheels_that_sound_alike_are_named_together():
     )
     head, sentence = words.verdict_words(replace(result, zones=zones))
     assert head == "Inspect first: the wheels, beginning with the rear left wheel"
+    # By hand: 1 - 0.8 × 0.81 = 0.352.
+    assert sentence.startswith("35 % probability of a loose fastener at one of them")
     assert "rear left wheel 20 %" in sentence
     assert "front left wheel 19 %" in sentence
     assert "motor" not in sentence

@@ -132,10 +132,12 @@ def verdict_words(result: CheckResult) -> tuple[str, str]:
         first = zones[0]
         alike = [zone for zone in zones if _as_likely_a_wheel(zone, first)]
         if len(alike) > 1:
+            together = 1.0 - math.prod(1.0 - zone.probability for zone in alike)
+            each = join_words([f"{zone_words(z.zone)} {percent(z.probability)}" for z in alike])
             return (
                 f"Inspect first: the wheels, beginning with the {zone_words(first.zone)}",
-                f"{join_words([f'{zone_words(z.zone)} {percent(z.probability)}' for z in alike])}: "
-                f"the sound does not tell clearly which. Then go on through the whole list.",
+                f"{percent(together)} probability of a loose fastener at one of them ({each}); "
+                "the sound does not tell clearly which. Then go on through the whole list.",
             )
         return (
             f"Inspect first: {zone_words(first.zone)}",
