@@ -16,7 +16,7 @@ from vibecheck.dsp import tracking_lines as line_reader
 from vibecheck.dsp import tracking_path as path_search
 from vibecheck.dsp import tracking_readings as readings
 from vibecheck.dsp import tracking_refine as refinement
-from vibecheck.dsp.tracking import tidied
+from vibecheck.dsp.tracking import tidied, without_blips
 from vibecheck.dsp.tracking_phases import split_phases, stretches
 
 
@@ -360,3 +360,18 @@ def test_chirp_turn_brings_the_phase_back_to_the_centre(rate: float) -> None:
     z = np.sum(window * np.exp(1j * (np.pi * rate * t**2 + 0.4)))
     turned = z * line_reader.chirp_turn(np.array([rate]))[0]
     assert np.angle(turned) == pytest.approx(0.4, abs=0.01)
+
+
+def test_blips_far_from_the_run_are_taken_out() -> None:
+    step_s = 0.02
+    speed = np.zeros(500)
+    speed[20:40] = 500.0  # 0.4 s, flat, 3.2 s before the run: a remnant
+    speed[180:200] = 60.0  # 0.4 s, flat, 0.2 s before the run: its beginning
+    speed[210:400] = np.linspace(60.0, 200.0, 190)
+    speed[460:490] = np.linspace(200.0, 10.0, 30)  # 0.6 s, coasts down: a short spin-up
+    kept = without_blips(speed, step_s)
+    assert not kept[20:40].any()
+    assert np.array_equal(kept[180:], speed[180:])
+    alone = np.zeros(100)
+    alone[40:60] = 50.0
+    assert np.array_equal(without_blips(alone, step_s), alone)

@@ -39,6 +39,8 @@ JUMP_SHARE = 0.3  # share of the running that must lie beyond a jump to doubt th
 BLINK_S = 0.1  # nor does it stop and start again within this time
 BRIDGE_S = 0.25  # a gap this short between two running stretches is a lost line, not a stop
 SHORTEST_RUN_S = 0.25
+BLIP_S = 1.0  # a stretch shorter than this, flat
+ALONE_S = 1.0  # and further than this from any longer one is no spin-up
 STEADY_SPREAD = 0.01  # a shaft at constant speed stays within this share of its median
 MAINS_TOLERANCE = 0.002  # public grids keep well within this share of 50 or 60 Hz
 HUM_UP_TO_HZ = 2000.0  # hum has few harmonics above this
@@ -266,6 +268,27 @@ def tidied(coarse_hz: NDArray[np.float64], step_s: float) -> NDArray[np.float64]
     shortest = min(SHORTEST_RUN_S, 0.4 * n * step_s)
     for first, end in stretches(out > 0.0):
         if (end - first) * step_s < shortest:
+            out[first:end] = 0.0
+    return without_blips(out, step_s)
+
+
+def without_blips(coarse_hz: NDArray[np.float64], step_s: float) -> NDArray[np.float64]:
+    """Take out short flat stretches far from any longer one.
+
+    A motor that starts and stops is heard to run up and to coast down. A stretch of under a
+    second that does neither, with over a second of nothing to the next longer stretch, is a knock
+    or a remnant of noise suppression.
+    """
+    out = coarse_hz.copy()
+    runs = stretches(out > 0.0)
+    for first, end in runs:
+        length = end - first
+        part = out[first:end]
+        flat = min(part[0], part[-1]) > 0.5 * part.max()
+        if length * step_s >= BLIP_S or not flat:
+            continue
+        gaps = [max(a - end, first - b) for a, b in runs if b - a > length]
+        if gaps and min(gaps) * step_s > ALONE_S:
             out[first:end] = 0.0
     return out
 
