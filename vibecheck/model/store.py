@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import warnings
 import zipfile
 from collections.abc import Mapping
 from functools import lru_cache
@@ -279,13 +280,18 @@ def read_skops(path: str | os.PathLike[str]) -> dict[str, Any]:
         If the ``training`` extra is not installed.
     """
     try:
+        from sklearn.exceptions import InconsistentVersionWarning
         from skops.io import load
         from skops.io.exceptions import UntrustedTypesFoundException
     except ImportError as error:
         raise MissingExtraError("A .skops model file", "training", where=str(path)) from error
     _stat(Path(path))
     try:
-        content = load(path, trusted=list(TRUSTED_TYPES))
+        with warnings.catch_warnings():
+            # Another release of scikit-learn is no harm: `load_skops` holds every number of the
+            # pipelines against the arrays, by which alone a check is made.
+            warnings.simplefilter("ignore", InconsistentVersionWarning)
+            content = load(path, trusted=list(TRUSTED_TYPES))
     except UntrustedTypesFoundException as error:
         raise InputError(
             "The model file holds types that vibecheck does not trust.",
