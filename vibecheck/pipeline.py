@@ -89,7 +89,7 @@ def check(
         quality = assess_quality(take, speed, car)  # stage 1, which needs the phases
         features: FeatureVector | None = None
         if take_has_sound(quality):
-            features = extract_features(take, speed, known, quality)  # stages 3 and 4
+            features = extract_features(take, speed, known)  # stages 3 and 4
         return CheckedTake(take, quality, speed, features)
 
     snug = tuple(stages(take) for take in baseline)

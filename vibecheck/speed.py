@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from vibecheck.car.drivetrain import FULL_V_PER_CELL, derive_orders
 from vibecheck.car.profile import Car, Order
 from vibecheck.dsp.tracking import Tracked, track
 from vibecheck.dsp.tracking_evidence import Line
@@ -19,7 +20,6 @@ LOWEST_MOTOR_RPM = 900.0
 HIGHEST_SPEED_HZ = 1000.0
 LOWEST_SPEED_HZ = 10.0
 LOWEST_BLIND_HZ = 20.0  # a comb of lines must be wider than the longest window's bins
-FULL_CHARGE_V = 4.2
 WHEEL_SLIP = 0.003
 BENCH_MARGIN = 1.6  # over the bench limit of the car file: owners overshoot
 
@@ -92,10 +92,8 @@ def _search(take: Take, car: Car | None, orders: Sequence[Order | float] | None)
     top = take.bandwidth_hz or 0.5 * take.sample_rate_hz
     if car is not None and car.drivetrain is not None:
         train = car.drivetrain
-        ratio = train.pinion_teeth / train.spur_teeth
-        wheel = ratio / train.internal_ratio
-        electrical = train.motor_poles / 2.0
-        mesh = float(train.pinion_teeth)
+        known = {order.name: order.ratio for order in derive_orders(train)}
+        electrical, mesh, wheel = known["electrical"], known["mesh"], known["wheel"]
         lines: tuple[Line, ...] = (
             Line(1.0),
             Line(electrical),
@@ -105,12 +103,12 @@ def _search(take: Take, car: Car | None, orders: Sequence[Order | float] | None)
             Line(2.0 * electrical, 0.5),
             Line(2.0 * mesh, 0.5),
             Line(3.0 * mesh, 0.3),
-            Line(ratio, 0.6),
+            Line(known["spur"], 0.6),
             # Wheels turn at slightly different speeds behind open differentials.
             Line(wheel, 0.8, slip=WHEEL_SLIP),
             Line(2.0 * wheel, 0.4, slip=WHEEL_SLIP),
         )
-        no_load_hz = train.kv_rpm_per_v * train.cells * FULL_CHARGE_V / 60.0
+        no_load_hz = train.kv_rpm_per_v * train.cells * FULL_V_PER_CELL / 60.0
         high = min(1.15 * no_load_hz, 1.2 * HIGHEST_SPEED_HZ)
         expected = None
         if train.bench_max_wheel_rpm is not None:

@@ -9,11 +9,6 @@ STANDARD_GRAVITY_M_S2 = 9.80665
 """Conventional standard gravity, exact by definition (3rd CGPM, 1901; ISO 80000-3)."""
 
 
-def rpm_to_hz(rpm: ArrayLike) -> NDArray[np.float64]:
-    """Turns per minute to turns per second."""
-    return np.asarray(rpm, dtype=np.float64) / 60.0
-
-
 def hz_to_rpm(frequency_hz: ArrayLike) -> NDArray[np.float64]:
     """Turns per second to turns per minute."""
     return np.asarray(frequency_hz, dtype=np.float64) * 60.0

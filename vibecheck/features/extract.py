@@ -9,14 +9,11 @@ from vibecheck.features import colour, harmonics, impact, mesh, onset, resonance
 from vibecheck.features.catalogue import CATALOGUE, CATALOGUE_VERSION, NAMES
 from vibecheck.features.vector import FeatureVector
 from vibecheck.features.workings import Workings
-from vibecheck.findings import QualityReport
 from vibecheck.recording.take import Take
 from vibecheck.track import SpeedTrack
 
 
-def extract_features(
-    take: Take, speed: SpeedTrack, car: Car | None, quality: QualityReport | None = None
-) -> FeatureVector:
+def extract_features(take: Take, speed: SpeedTrack, car: Car | None) -> FeatureVector:
     """Measure every feature of the catalogue on one take.
 
     Every feature is level-free (the take is divided by its own r.m.s. first) and finite. Where its
@@ -31,8 +28,6 @@ def extract_features(
         Speed of the reference shaft.
     car : Car or None
         Names the orders. Without one, the features that need an order are missing.
-    quality : QualityReport, optional
-        Stage 1's word. Its highest observable order masks what the sensor cannot show.
 
     Returns
     -------

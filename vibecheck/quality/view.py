@@ -14,6 +14,7 @@ from vibecheck.dsp.levels import BlockLevels, block_levels, median_over_time, sm
 from vibecheck.dsp.spectrum import ShortTimePower, short_time_power
 from vibecheck.recording.take import Take
 from vibecheck.track import PhaseName, SpeedTrack
+from vibecheck.units import power_to_db
 
 # Short enough to see a knock or the edge of a dropout, long enough for a level.
 _BLOCK_S = 0.005
@@ -36,12 +37,12 @@ _FAR_BEFORE_S, _FAR_AFTER_S, _FAR_AFTER_HOLD_S = 0.8, 1.0, 3.0
 _LASTING_S, _SURE = 1.0, 0.6
 # Level differences count from this share of the top speed on.
 _FAST_SHARE = 0.7
-_TINY = 1e-30
+FLOOR_DB = -300.0
 
 
 def decibel(power: Any) -> NDArray[np.float64]:
     """Power to decibel, far below any recording's floor where there is none."""
-    return 10.0 * np.log10(np.maximum(np.asarray(power, dtype=np.float64), _TINY))
+    return power_to_db(power, FLOOR_DB)
 
 
 def hertz(frequency_hz: float) -> str:
@@ -233,11 +234,6 @@ class View:
         """Mean spectrum near top speed (of the whole take where that is unknown)."""
         rows = self.fast if self.fast.any() else np.ones(self.fast.shape, dtype=bool)
         return np.asarray(np.mean(self.spectra.power[rows], axis=0, dtype=np.float64))
-
-    @cached_property
-    def block_level(self) -> NDArray[np.float64]:
-        """RMS of each block."""
-        return np.sqrt(np.asarray(self.blocks.mean_square, dtype=np.float64))
 
     def level_of(self, rows: NDArray[np.bool_]) -> float:
         """RMS over some blocks; 0 where there are none."""

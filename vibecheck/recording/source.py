@@ -68,7 +68,6 @@ CONTAINER_SUFFIXES = frozenset(
         ".ape",
     ]
 )
-TABLE_SUFFIXES = frozenset([".csv", ".tsv", ".txt", ".dat", ".asc", ".tab"])
 
 READABLE = (
     "sound (wav, flac, ogg, opus, mp3, aiff, caf, m4a, aac, mp4, mov, webm, 3gp, amr) or a table "

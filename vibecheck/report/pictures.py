@@ -21,6 +21,7 @@ from vibecheck.report.svg import (
 )
 from vibecheck.report.words import PHASE_WORDS, number_words
 from vibecheck.track import SpeedTrack
+from vibecheck.units import power_to_db
 
 Array = NDArray[np.floating]
 NamedOrder = tuple[str, float]
@@ -96,7 +97,7 @@ def spectrogram(
     """
     low_hz = max(20.0, 1.5 * float(frequency_hz[1]))
     high_hz = max(highest_hz, 4.0 * low_hz)
-    level = 10.0 * np.log10(np.maximum(power, 1e-30))
+    level = power_to_db(power, -300.0)
     n_columns = min(N_COLUMNS, time_s.size)
     columns = np.linspace(0, time_s.size, n_columns + 1).astype(np.intp)
     rows = log_rows(max_pool(level, columns, 0).T, frequency_hz, low_hz, high_hz)

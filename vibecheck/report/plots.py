@@ -22,6 +22,7 @@ from vibecheck.orders import OrderSpectrum, OrderSpeedMap
 from vibecheck.orders.grid import channel_samples, strongest_channel
 from vibecheck.recording.take import Take
 from vibecheck.track import SpeedTrack
+from vibecheck.units import power_to_db
 
 COLOUR_MAP = "cividis"
 SHOWN_RANGE_DB = 60.0
@@ -97,7 +98,7 @@ def plot_spectrogram(
     short = short_time_power(channel_samples(take, strongest_channel(take)), rate, n_window, hop)
     top_hz = max_hz or min(0.5 * rate, take.bandwidth_hz or np.inf)
     used = short.frequency_hz <= top_hz
-    level = 10.0 * np.log10(np.maximum(short.power[:, used].T, 1e-30))
+    level = power_to_db(short.power[:, used].T, -300.0)
     low, high = _shown_levels(level)
     image = ax.imshow(
         level,

@@ -151,7 +151,7 @@ def measure_take(row: ManifestRow, cache: Path | None) -> tuple[FeatureVector | 
     quality = assess_quality(take, speed, car)
     usable = quality.verdict != "unusable"
     limited = quality.verdict != "usable"
-    found = extract_features(take, speed, car, quality) if usable else None
+    found = extract_features(take, speed, car) if usable else None
     if kept is not None:
         content: dict[str, Any] = {"usable": np.array(usable), "limited": np.array(limited)}
         if found is not None:
