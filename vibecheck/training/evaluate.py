@@ -1,4 +1,68 @@
-"""Nested, car-grouped evaluation: the whole fit is repeated without each fold of cars."""
+"""Nested, car-grouped evaluation: the whole fit is repeated without each fold of cars.
+
+`evaluate` (being built on `cross_validate` and `summarise`) returns one plain dict, ready for JSON.
+Undefined numbers are ``None``, never NaN. Layout, with upper-case words as shorthand:
+
+``FIGURE`` = ``{"value", "low", "high", "n"}``
+    A figure of merit, its 95 % bootstrap interval over cars, and the number of cases behind it
+    (checks, or checks × zones). Single numbers carry no interval.
+
+``METRICS``
+    ``schema``            ``"vibecheck.metrics/1"``
+    ``origin``            ``"simulated"``, ``"own"`` or ``"pooled"``
+    ``confidence``        0.95
+    ``n_cars, n_checks, n_takes, n_loose_checks, n_hard_checks, n_mesh_checks, n_outer, n_folds``
+    ``zones``             list of zone names, in the table's order
+    ``folds``             list of lists of car names: the held-out cars of each outer fold
+    ``modes``             {slug: MODE}, the slugs of `MODES`
+    ``targets``           list of {"name", "mode", "wanted", "sense": ">=" or "<=", "reached":
+                          FIGURE, "met": bool or None}; ``None`` where it could not be measured
+    ``chosen``            {head: family} of the model fitted on all cars
+    ``skill``             {head: FIGURE}, held-out ROC area of each head, those left out included
+    ``chosen_per_fold``   list of {head: family}
+    ``held_out_log_loss`` {head: {family: number}}
+    ``importance``        {head: list of [feature, share]}, at most 12 a head, largest first
+
+``MODE`` (one way of using the tool; every probability is a held-out one)
+    ``label``             words for a person, such as ``"all takes, against baseline"``
+    ``n_checks, n_cars, n_snug_checks, n_loose_checks, n_hard_checks, n_play_checks``
+        Checks of a mesh set too tight or too loose are in none of these but ``n_mesh_checks``.
+        Play: some fastener is backed off (turns > 0). Hard: nothing loose, but it sounds odd.
+    ``any_loose_auc``     FIGURE, anything loose against nothing loose (hard cases included)
+    ``any_play_auc``      FIGURE, loose with play against nothing loose
+    ``zone_auc``          {zone: FIGURE} and, over wheels, ``"driven_wheels"``, ``"still_wheels"``,
+                          ``"some_driven_wheel"``; also ``zone_play_auc``: loose with play only
+    ``roc``               {"false_alarm": [...], "recall": [...]} of anything loose
+    ``alarm``             {"false_alarm_rate": 0.05, "threshold", "recall": FIGURE,
+                          "recall_play": FIGURE}; the threshold is the 95th percentile of
+                          plain snug checks (hard cases apart)
+    ``hard_negatives``    {"all": FIGURE, KIND: FIGURE}: share above that threshold
+    ``first_zone``        {"all": HITS, "play": HITS, "play_two_spots": HITS}; HITS = {"first":
+                          FIGURE, "first_two": FIGURE, "chance", "chance_two"}: the zone of highest
+                          probability, one of the two highest, is a loose one
+    ``wheels``            {"wheel": FIGURE, "axle": FIGURE} or None: one loose wheel of a 4wd car
+    ``reliability``       {"any": BINS, "zones": BINS}; BINS = list of {"stated", "found", "low",
+                          "high", "n"}, low and high a Wilson 95 % interval
+    ``ece, brier``        {"any": FIGURE, "zones": FIGURE}
+    ``log_loss``          {"any": number, "zones": number}
+    ``conformal``         list of {"nominal", "coverage": FIGURE, "size": FIGURE, "n_zones"}
+    ``familiar``          FIGURE, share of held-out checks that count as familiar
+    ``detection_by_turns``  list of {"turns", "low", "high", "n", "detected": FIGURE}
+    ``detection``         {"turns": {zone: POD}, "preload": {zone: POD}}; zones and ``"any"``
+    ``mesh``              {KIND: {"n", "alarm": FIGURE, "gear_mesh_first": FIGURE,
+                          "gear_mesh_first_two": FIGURE}}, KIND ``mesh_tight`` or ``mesh_loose``
+
+``POD`` (probability that the check raises the alarm, checks with this zone alone loose)
+    ``unit``              ``"turns"`` or ``"preload_lost"`` (1 − preload fraction, turns = 0 only)
+    ``n, n_found``        cases
+    ``intercept, slope``  of logit POD = intercept + slope · ln(unit); None where not fitted
+    ``a90``               size found in 90 % of cases; None where not reached in range
+    ``a90_95``            size for which 95 % confidence holds that it is; None where not reached
+    ``largest``           end of the range (2 turns, or preload lost 1)
+    ``words``             such as ``"0.42 turns"`` or ``"not reached within 2 turns"``
+    ``curve``             {"at", "pod", "low", "high"}: lists, 95 % interval over cars; None
+    ``bins``              list of {"low", "high", "n", "found"}
+"""
 
 from __future__ import annotations
 
