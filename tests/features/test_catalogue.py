@@ -54,3 +54,10 @@ def test_the_reference_page_is_up_to_date() -> None:
     assert page == reference_page(), "run: python scripts/make_feature_reference.py"
     for name in NAMES:
         assert f"### `{name}`" in page
+
+
+def test_a_direction_is_stated_as_data() -> None:
+    assert {spec.direction for spec in CATALOGUE} == {-1, 0, 1}
+    assert BY_NAME["burst_share"].direction == 1
+    assert BY_NAME["rattle_onset_run_up"].direction == -1  # rattle from a lower speed on
+    assert BY_NAME["line_wheel_1"].direction == 0  # unbalance first of all

@@ -96,6 +96,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=ALL_ZONES,
         neutral=1.0,
         sign="colour",
+        direction=1,
         source=PRACTICE,
     ),
 )

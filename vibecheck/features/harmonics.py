@@ -56,6 +56,8 @@ def _line_spec(shaft: Shaft, multiple: str, zones: tuple[str, ...]) -> FeatureSp
         zones=zones,
         neutral=5.0,
         sign="harmonics",
+        # Once per turn is unbalance first of all; the others need a stop.
+        direction=0 if multiple == "1" else 1,
         source=SHAW_1983,
         locates=shaft == "wheel",
     )
@@ -75,6 +77,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=(WHEELS,),
         neutral=5.0,
         sign="harmonics",
+        direction=1,
         source=SHAW_1983,
         locates=True,
     ),
@@ -91,6 +94,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=(WHEELS,),
         neutral=-6.0,
         sign="harmonics",
+        direction=1,
         source=SHAW_1983,
         locates=True,
     ),
@@ -107,6 +111,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=("motor_mount",),
         neutral=-6.0,
         sign="harmonics",
+        direction=1,
         source=SHAW_1983,
     ),
     FeatureSpec(
@@ -122,6 +127,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=("motor_mount",),
         neutral=1.0,
         sign="harmonics",
+        direction=1,
         source="Jenkins element slip; common practice, no source",
     ),
 )

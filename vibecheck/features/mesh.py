@@ -14,7 +14,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from vibecheck.features.onset import difference_at_matched_speed
-from vibecheck.features.spec import FeatureSpec
+from vibecheck.features.spec import Direction, FeatureSpec
 from vibecheck.features.workings import FloatArray, Workings
 
 MCFADDEN_1986 = "McFadden, J. Vib. Acoust. 108 (1986) 165–170: demodulation of the mesh line"
@@ -34,6 +34,7 @@ def _spec(
     high: str,
     low: str,
     neutral: float,
+    direction: Direction = 0,
     zones: tuple[str, ...] = ZONES,
 ) -> FeatureSpec:
     return FeatureSpec(
@@ -48,6 +49,7 @@ def _spec(
         zones=zones,
         neutral=neutral,
         sign="mesh",
+        direction=direction,
         source=MCFADDEN_1986,
     )
 
@@ -70,6 +72,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         "The gears' second harmonic is strong ({value:+.0f} dB against the first).",
         "The gears' second harmonic is weak ({value:+.0f} dB against the first).",
         -8.0,
+        1,
     ),
     _spec(
         "mesh_side_spur",
@@ -79,6 +82,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         "The whine swells with each turn of the spur gear (sidebands {value:+.0f} dB).",
         "The whine is even over a turn of the spur gear (sidebands {value:+.0f} dB).",
         -15.0,
+        1,
     ),
     _spec(
         "mesh_side_motor",
@@ -88,6 +92,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         "The whine swells with each motor turn (sidebands {value:+.0f} dB).",
         "The whine is even over a motor turn (sidebands {value:+.0f} dB).",
         -15.0,
+        1,
     ),
     _spec(
         "mesh_side_noise",
@@ -97,6 +102,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         "The whine is rough: {value:+.0f} dB of noise around it.",
         "The whine is clean: {value:+.0f} dB of noise around it.",
         -5.0,
+        1,
     ),
     _spec(
         "mesh_am_depth",
@@ -106,6 +112,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         "The whine's loudness flutters ({value:.1%} of it).",
         "The whine's loudness is steady ({value:.1%} of it).",
         -0.5,
+        1,
     ),
     _spec(
         "mesh_pm_depth",
@@ -115,6 +122,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         "The whine's pitch jitters ({value:.2g} rad from moment to moment).",
         "The whine's pitch is steady ({value:.2g} rad from moment to moment).",
         -0.3,
+        1,
     ),
     _spec(
         "mesh_power_change",

@@ -31,6 +31,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=ALL_ZONES,
         neutral=0.0,
         sign="onset",
+        direction=1,
         source=BENCH,
         locates=True,
     ),
@@ -46,6 +47,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=ALL_ZONES,
         neutral=0.0,
         sign="onset",
+        direction=1,
         source=BENCH,
         locates=True,
     ),
@@ -62,6 +64,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=(WHEELS, "motor_mount"),
         neutral=6.5,
         sign="onset",
+        direction=-1,
         source=BENCH,
     ),
     FeatureSpec(
@@ -77,6 +80,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=(WHEELS, "motor_mount"),
         neutral=6.5,
         sign="onset",
+        direction=-1,
         source=BENCH,
     ),
     FeatureSpec(

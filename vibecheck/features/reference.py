@@ -35,6 +35,7 @@ SIGNS: dict[Sign, tuple[str, str]] = {
     ),
     "speed": ("Drag and unsteady turning", "From the speed track alone."),
 }
+_DIRECTIONS = {1: "rises", -1: "falls", 0: "moves either way"}
 _INTRO = f"""# Feature reference
 
 Generated from the feature catalogue, version {CATALOGUE_VERSION}: {len(CATALOGUE)} features.
@@ -72,6 +73,7 @@ def _entry(spec: FeatureSpec) -> str:
             f"**neutral** {spec.neutral:g} · **locates** {'yes' if spec.locates else 'no'}",
             f"- **Formula** {spec.formula}",
             f"- **Raised by** {spec.raised_by}",
+            f"- **When loose** {_DIRECTIONS[spec.direction]}",
             f"- **Speaks about** {zones}",
             f"- **Reads, when high** “{high}”",
             f"- **Reads, when low** “{low}”",

@@ -36,6 +36,7 @@ def _overlay(shaft: Shaft, zones: tuple[str, ...]) -> FeatureSpec:
         zones=zones,
         neutral=2.0,
         sign="resonance",
+        direction=1,
         source=DUFFING,
     )
 
@@ -53,6 +54,7 @@ def _steady(shaft: Shaft, zones: tuple[str, ...]) -> FeatureSpec:
         zones=zones,
         neutral=1.5,
         sign="resonance",
+        direction=1,
         source="slip and gap in a joint; common practice, no source",
         locates=shaft == "wheel",
     )
@@ -71,6 +73,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=("motor_mount",),
         neutral=7.5,
         sign="resonance",
+        direction=-1,
         source=DUFFING,
     ),
     FeatureSpec(
@@ -85,6 +88,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=("motor_mount",),
         neutral=8.0,
         sign="resonance",
+        direction=-1,
         source=DUFFING,
     ),
     FeatureSpec(
@@ -99,6 +103,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=("motor_mount",),
         neutral=0.4,
         sign="resonance",
+        direction=1,
         source=DUFFING,
     ),
     FeatureSpec(
@@ -113,6 +118,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=("motor_mount",),
         neutral=4.0,
         sign="resonance",
+        direction=1,
         source=DUFFING,
     ),
     _overlay("motor", ("motor_mount",)),

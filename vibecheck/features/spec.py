@@ -8,6 +8,7 @@ from typing import Literal
 Sign = Literal["impact", "onset", "harmonics", "resonance", "mesh", "colour", "speed"]
 Shaft = Literal["wheel", "spur", "motor", "mesh", "none"]
 PhaseOfFeature = Literal["running", "run_up", "hold", "coast_down", "driven"]
+Direction = Literal[-1, 0, 1]
 WHEELS = "wheel"
 """Stands for all four wheel zones."""
 
@@ -45,6 +46,9 @@ class FeatureSpec:
         Where the idea comes from.
     locates : bool
         True where its strength differs between spots, so that several spots locate a wheel.
+    direction : {-1, 0, 1}
+        Which way looseness moves it by physics: +1 up, -1 down, 0 where either way or both are
+        possible.
     """
 
     name: str
@@ -60,6 +64,7 @@ class FeatureSpec:
     sign: Sign
     source: str
     locates: bool = False
+    direction: Direction = 0
 
     def speaks_about(self, zone: str) -> bool:
         """Tell whether the feature says something about a zone."""

@@ -50,6 +50,7 @@ FEATURES: tuple[FeatureSpec, ...] = (
         zones=("gear_mesh", "motor_mount"),
         neutral=-3.0,
         sign="speed",
+        direction=1,
         source="common practice, no source",
     ),
 )
