@@ -1,0 +1,46 @@
+"""Files of a data set, written whole or not at all: a temporary name first, then a rename."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+from vibecheck.errors import InputError
+
+
+def write_file(path: Path, write: Callable[[Path], None]) -> None:
+    """Let `write` fill a temporary file beside the wanted one, then rename it.
+
+    Raises
+    ------
+    InputError
+        If it cannot be written (disk full, for one); what was there before stays as it was.
+    """
+    temporary = path.with_name(f"{path.stem}.{os.getpid()}.part{path.suffix}")
+    try:
+        write(temporary)
+        os.replace(temporary, path)
+    except OSError as error:
+        raise InputError(
+            f"The file could not be written: {error.strerror or error}.",
+            where=str(path),
+            advice="Free some space or choose another folder; nothing was left half-written.",
+        ) from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write text (UTF-8, line feeds) whole or not at all.
+
+    Raises
+    ------
+    InputError
+        If it cannot be written.
+    """
+
+    def write(temporary: Path) -> None:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
+
+    write_file(path, write)
