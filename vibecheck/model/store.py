@@ -1,13 +1,15 @@
 """Stage 5: the model file. Plain arrays with a content hash; nothing in it can be executed.
 
-Two forms hold the same content under the same hash: ``.npz`` (plain arrays, read on the check path
-with ``allow_pickle=False`` and without scikit-learn) and ``.skops`` (scikit-learn pipelines for
-further work, read with a fixed list of trusted types; needs the ``training`` extra).
+Two forms hold the same content under the same content hash: ``.npz`` (plain arrays, read on the
+check path without scikit-learn) and ``.skops`` (scikit-learn pipelines for further work, read with
+a fixed list of trusted types; needs the ``training`` extra). Each is sealed as a whole
+(`vibecheck.model.archive`).
 """
 
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import os
 import warnings
@@ -20,9 +22,25 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from vibecheck.car.profile import Car
+from vibecheck.car.zones import ZONE_NAMES, Zone
 from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.features.catalogue import CATALOGUE_VERSION
 from vibecheck.features.catalogue import NAMES as CATALOGUE_NAMES
+from vibecheck.features.vector import FeatureVector
+from vibecheck.model.archive import (
+    FORMAT_NAME,
+    PROTOCOL,
+    TRAIN_AGAIN,
+    array_of,
+    check_protocol,
+    no_model,
+    read_sealed,
+    unpack,
+    write_sealed,
+)
+from vibecheck.model.assessment import TakeEvidence
+from vibecheck.model.baseline import baseline_centre
 from vibecheck.model.heads import Head
 from vibecheck.model.looseness import HeadKey, LoosenessModel
 from vibecheck.model.pipelines import scorer_from_pipeline
@@ -30,13 +48,14 @@ from vibecheck.model.population import Population
 from vibecheck.model.scorers import Scorer
 from vibecheck.model.unfamiliar import Familiarity
 
-FORMAT = "vibecheck.model/1"
+FORMAT = f"{FORMAT_NAME}/{PROTOCOL}"
 SHIPPED = Path(__file__).resolve().parent.parent / "data" / "model" / "looseness.npz"
 TRUSTED_TYPES = ("numpy.dtype", "sklearn.tree._tree.Tree")
 """Types beyond skops' own defaults that a model file may hold. Fixed: never read from the file.
 Trees index without bounds checks, so pipelines are compared with the checked arrays on loading."""
 ABOUT_KEYS = ("name", "version", "trained_on", "n_takes", "data_sha256", "metrics", "limits")
-_TRAIN_AGAIN = "Train the model again with this version of vibecheck, or fetch the file again."
+ORIGINS = ("simulated", "own", "pooled")
+"""What a model may have been trained on."""
 
 
 def content_hash(arrays: Mapping[str, NDArray[Any]]) -> str:
@@ -83,13 +102,16 @@ def head_name(key: HeadKey) -> str:
     return f"{key.name}.{'baseline' if key.with_baseline else 'alone'}.{key.sensor}"
 
 
-def model_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> LoosenessModel:
-    """Rebuild a model from what its file holds.
+def model_from_arrays(
+    arrays: Mapping[str, NDArray[Any]], where: str, *, try_out: bool = True
+) -> LoosenessModel:
+    """Rebuild a model from what its file holds, and judge a usual take once where asked to.
 
     Raises
     ------
     InputError
-        If the format or the catalogue is another one, or a field is missing.
+        If the format or the catalogue is another one, a field is missing or does not fit the
+        others, or a number is not finite.
     """
 
     def part(prefix: str) -> dict[str, NDArray[Any]]:
@@ -103,12 +125,8 @@ def model_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> Loosene
         return found
 
     try:
-        if str(arrays["format"]) != FORMAT:
-            raise InputError(
-                f'The format must be "{FORMAT}". Got {str(arrays["format"])!r} instead.',
-                where=where,
-                advice=_TRAIN_AGAIN,
-            )
+        name, _, protocol = str(arrays["format"]).partition("/")
+        check_protocol(name, int(protocol) if protocol.isdecimal() else 0, where)
         version = str(arrays["catalogue_version"])
         names = tuple(str(name) for name in arrays["names"])
         if version != CATALOGUE_VERSION or names != CATALOGUE_NAMES:
@@ -117,8 +135,9 @@ def model_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> Loosene
                 f"Got {version} instead"
                 + ("." if version != CATALOGUE_VERSION else ", with other features."),
                 where=where,
-                advice=_TRAIN_AGAIN,
+                advice=TRAIN_AGAIN,
             )
+        _refuse_not_finite(arrays, where)
         about = json.loads(str(arrays["about"]))
         lacking = [key for key in ABOUT_KEYS if key not in about]
         if lacking:
@@ -130,7 +149,7 @@ def model_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> Loosene
                 part(f"head.{entry}."), names, where
             )
         sensors = [str(sensor) for sensor in arrays["sensors"].tolist()]
-        return LoosenessModel(
+        model = LoosenessModel(
             names=names,
             catalogue_version=version,
             populations={
@@ -143,10 +162,55 @@ def model_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> Loosene
             heads=heads,
             about=about,
         )
+        if try_out:
+            _try_out(model)
     except KeyError as error:
         raise InputError(
-            f'The model file lacks the field "{error.args[0]}".', where=where, advice=_TRAIN_AGAIN
+            f'The model file lacks the field "{error.args[0]}".', where=where, advice=TRAIN_AGAIN
         ) from error
+    except InputError as error:
+        if error.where is not None:
+            raise
+        raise InputError(error.what, where=where, advice=error.advice) from error
+    except Exception as error:  # fields of another layout fail in as many ways as there are fields
+        raise InputError(
+            f"The fields of the model file do not fit together ({error}).",
+            where=where,
+            advice=TRAIN_AGAIN,
+        ) from error
+    return model
+
+
+def _refuse_not_finite(arrays: Mapping[str, NDArray[Any]], where: str) -> None:
+    for name, array in arrays.items():
+        if array.dtype.kind == "f" and not np.isfinite(array).all():
+            raise InputError(
+                f'The numbers of a model must be finite. The field "{name}" holds some that are '
+                "not.",
+                where=where,
+                advice=TRAIN_AGAIN,
+            )
+
+
+def _try_out(model: LoosenessModel) -> None:
+    """Judge a usual take once, so that shapes that do not fit show here and not in a check."""
+    card = model.card
+    if card.trained_on not in ORIGINS:
+        raise ValueError(f'trained_on must be one of {ORIGINS}. Got "{card.trained_on}" instead')
+    zones = tuple(Zone(name) for name in ZONE_NAMES)
+    for sensor, population in model.populations.items():
+        seen = np.zeros(len(model.names), dtype=bool)
+        usual = FeatureVector(model.names, population.centre, seen, model.catalogue_version)
+        known = baseline_centre([usual])
+        for baseline in (None, known):
+            take = TakeEvidence(usual, baseline=baseline, sensor=sensor)  # type: ignore[arg-type]
+            with np.errstate(all="ignore"):
+                found = model.assess([take], Car("Any", "rwd", None, (), zones))
+            numbers = [found.unfamiliar.score]
+            for odds in found.zones:
+                numbers += [odds.log_ratio, odds.log_ratio_low, odds.log_ratio_high]
+            if not np.isfinite(numbers).all():
+                raise ValueError("a usual take gets a result that is no number")
 
 
 def save_model(model: LoosenessModel, path: str | os.PathLike[str]) -> str:
@@ -154,18 +218,13 @@ def save_model(model: LoosenessModel, path: str | os.PathLike[str]) -> str:
 
     The file is written beside its place and moved there whole.
     """
-    target = Path(path)
     arrays = model_to_arrays(model)
+    _refuse_not_finite(arrays, str(path))
     digest = content_hash(arrays)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        with temporary.open("wb") as stream:
-            content: dict[str, Any] = {"content_hash": np.array(digest), **arrays}
-            np.savez_compressed(stream, **content)
-        os.replace(temporary, target)
-    finally:
-        temporary.unlink(missing_ok=True)
+    content: dict[str, Any] = {"content_hash": np.array(digest), **arrays}
+    packed = io.BytesIO()
+    np.savez_compressed(packed, **content)
+    write_sealed(packed.getvalue(), Path(path))
     return digest
 
 
@@ -206,24 +265,21 @@ def _stat(path: Path) -> tuple[int, int]:
 
 @lru_cache(maxsize=4)
 def _load_npz(name: str, _stat_of_file: tuple[int, int]) -> LoosenessModel:
-    try:
-        # Opened here: numpy leaves the file open where it finds no archive in it.
-        with open(name, "rb") as stream, np.load(stream, allow_pickle=False) as archive:
-            arrays = {key: archive[key] for key in archive.files}
-    except (OSError, ValueError, EOFError, KeyError, zipfile.BadZipFile) as error:
-        raise InputError(
-            "This is no model file of vibecheck, or it is damaged.",
-            where=name,
-            advice=_TRAIN_AGAIN,
-        ) from error
-    return _verified(arrays, name)
+    arrays = {
+        member.removesuffix(".npy"): array_of(content, name)
+        for member, content in unpack(read_sealed(Path(name)), name).items()
+    }
+    # The shipped file is tried out by the tests: a check need not wait for that.
+    return _verified(arrays, name, try_out=Path(name) != SHIPPED)
 
 
-def _verified(arrays: dict[str, NDArray[Any]], where: str) -> LoosenessModel:
+def _verified(
+    arrays: dict[str, NDArray[Any]], where: str, *, try_out: bool = True
+) -> LoosenessModel:
     claimed = str(arrays.pop("content_hash", ""))
     if not claimed:
         raise InputError(
-            'The model file lacks the field "content_hash".', where=where, advice=_TRAIN_AGAIN
+            'The model file lacks the field "content_hash".', where=where, advice=TRAIN_AGAIN
         )
     if content_hash(arrays) != claimed:
         raise InputError(
@@ -231,7 +287,7 @@ def _verified(arrays: dict[str, NDArray[Any]], where: str) -> LoosenessModel:
             where=where,
             advice="Fetch the file again from where you trust it.",
         )
-    return model_from_arrays(arrays, where)
+    return model_from_arrays(arrays, where, try_out=try_out)
 
 
 def save_skops(
@@ -251,6 +307,7 @@ def save_skops(
     except ImportError as error:
         raise MissingExtraError("A .skops model file", "training", where=str(path)) from error
     arrays = model_to_arrays(model)
+    _refuse_not_finite(arrays, str(path))
     digest = content_hash(arrays)
     content = {
         "format": FORMAT,
@@ -259,9 +316,9 @@ def save_skops(
         "texts": {key: value.tolist() for key, value in arrays.items() if _is_text(value)},
         "pipelines": dict(pipelines),
     }
-    target = Path(path)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    dump(content, target, compression=zipfile.ZIP_DEFLATED)
+    packed = io.BytesIO()
+    dump(content, packed, compression=zipfile.ZIP_DEFLATED)
+    write_sealed(packed.getvalue(), Path(path))
     return digest
 
 
@@ -281,17 +338,21 @@ def read_skops(path: str | os.PathLike[str]) -> dict[str, Any]:
     """
     try:
         from sklearn.exceptions import InconsistentVersionWarning
-        from skops.io import load
+        from skops.io import loads
         from skops.io.exceptions import UntrustedTypesFoundException
     except ImportError as error:
         raise MissingExtraError("A .skops model file", "training", where=str(path)) from error
     _stat(Path(path))
+    data = read_sealed(Path(path))
+    for member, packed in unpack(data, str(path)).items():
+        if member.endswith(".npy"):
+            array_of(packed, str(path), kinds="biufUV")
     try:
         with warnings.catch_warnings():
             # Another release of scikit-learn is no harm: `load_skops` holds every number of the
             # pipelines against the arrays, by which alone a check is made.
             warnings.simplefilter("ignore", InconsistentVersionWarning)
-            content = load(path, trusted=list(TRUSTED_TYPES))
+            content = loads(data, trusted=list(TRUSTED_TYPES))
     except UntrustedTypesFoundException as error:
         raise InputError(
             "The model file holds types that vibecheck does not trust.",
@@ -299,17 +360,9 @@ def read_skops(path: str | os.PathLike[str]) -> dict[str, Any]:
             advice="Do not use it. Train a model of your own instead.",
         ) from error
     except Exception as error:
-        raise InputError(
-            "This is no model file of vibecheck, or it is damaged.",
-            where=str(path),
-            advice=_TRAIN_AGAIN,
-        ) from error
+        raise no_model(str(path)) from error
     if not isinstance(content, dict):
-        raise InputError(
-            "This is no model file of vibecheck, or it is damaged.",
-            where=str(path),
-            advice=_TRAIN_AGAIN,
-        )
+        raise no_model(str(path))
     return content
 
 
@@ -326,11 +379,16 @@ def load_skops(path: str | os.PathLike[str]) -> LoosenessModel:
     for wanted in ("content_hash", "arrays", "texts", "pipelines"):
         if wanted not in content:
             raise InputError(
-                f'The model file lacks the field "{wanted}".', where=where, advice=_TRAIN_AGAIN
+                f'The model file lacks the field "{wanted}".', where=where, advice=TRAIN_AGAIN
             )
-    arrays: dict[str, NDArray[Any]] = dict(content["arrays"])
-    arrays.update({key: np.array(value) for key, value in content["texts"].items()})
-    arrays["content_hash"] = np.array(content["content_hash"])
+    try:
+        arrays: dict[str, NDArray[Any]] = {
+            **{key: np.asarray(value) for key, value in content["arrays"].items()},
+            **{key: np.array(value) for key, value in content["texts"].items()},
+            "content_hash": np.array(content["content_hash"]),
+        }
+    except (AttributeError, ValueError) as error:
+        raise no_model(where) from error
     model = _verified(arrays, where)
     for key, head in model.heads.items():
         name = head_name(key)
