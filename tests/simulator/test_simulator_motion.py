@@ -9,13 +9,17 @@ import numpy as np
 import pytest
 import simulator_rigs as rigs
 
-from vibecheck.simulator import build, run
+from vibecheck.simulator import build, build_drive, run
 from vibecheck.simulator.draw import draw_car
-from vibecheck.simulator.parts import GRAVITY, Chassis, State
+from vibecheck.simulator.parts import GRAVITY, Chassis, State, Wheels
 from vibecheck.simulator.script import ThrottleScript
-from vibecheck.simulator.states import Conditions, FastenerState, draw_sitting
+from vibecheck.simulator.states import Conditions, FastenerState, Sitting, draw_sitting
 
 CAR = draw_car(7, "4wd", scale="eighth")
+
+
+def at_rest(sitting: Sitting, wheels: Wheels) -> State:
+    return build.rest_state(CAR, sitting, wheels, build_drive.build_sleeve(CAR, sitting))
 
 
 def one_mass(mass: float, rate: float, zeta: float) -> tuple[Chassis, State]:
@@ -28,7 +32,7 @@ def one_mass(mass: float, rate: float, zeta: float) -> tuple[Chassis, State]:
         joint_map=np.ascontiguousarray(build.rigid_map(np.zeros((1, 3)))),
     )
     sitting = draw_sitting({}, Conditions(), 1)
-    rest = build.rest_state(CAR, sitting, build.build_wheels(CAR, sitting))
+    rest = at_rest(sitting, build.build_wheels(CAR, sitting))
     state = rest._replace(
         body=np.zeros((2, 6)), base=np.zeros((2, 3)), force=np.zeros(3), acceleration=np.zeros(6)
     )
@@ -95,7 +99,7 @@ def plain_wheel(clearance: float = 1.0, **changes: np.ndarray):
         bore_clearance=np.full((4, 2), clearance),
         **changes,
     )
-    return wheels, build.rest_state(CAR, sitting, wheels)
+    return wheels, at_rest(sitting, wheels)
 
 
 @pytest.mark.parametrize("rpm", [2000.0, 5000.0, 9000.0])
@@ -139,7 +143,7 @@ def test_a_snug_wheel_never_lets_go_and_a_loose_one_does() -> None:
     # No looseness ⇒ no impacts.
     sitting = draw_sitting({}, Conditions(), 3)
     wheels = build.build_wheels(CAR, sitting)
-    state = build.rest_state(CAR, sitting, wheels)
+    state = at_rest(sitting, wheels)
     dt = 1.0 / run.INTERNAL_RATE_HZ
     out = rigs.empty(100_000, 6)
     rigs.spin_wheel(wheels, state, 3, 380.0, dt, 150_000, out.shape[0], out)
@@ -151,7 +155,7 @@ def test_a_snug_wheel_never_lets_go_and_a_loose_one_does() -> None:
 
     sitting = draw_sitting({"wheel_rear_right": FastenerState(0.0, 0.75)}, Conditions(), 3)
     wheels = build.build_wheels(CAR, sitting)
-    state = build.rest_state(CAR, sitting, wheels)
+    state = at_rest(sitting, wheels)
     rigs.spin_wheel(wheels, state, 3, 380.0, dt, 150_000, out.shape[0], out)
     assert out[:, 3].max() > wheels.bore_clearance[3, 0]
     assert _kurtosis(out[:, 4]) > 6.0

@@ -10,22 +10,22 @@ from numpy.typing import NDArray
 from vibecheck.simulator.parameters import (
     N_FORCE_CHANNELS,
     WHEELS,
-    MeshParameters,
     SimulatedCar,
 )
 from vibecheck.simulator.parts import (
+    DECK_JOINT,
+    DRIVELINE_JOINT,
     GRAVITY,
+    MOTOR_JOINT,
     Chassis,
-    Decks,
-    Drive,
     Motor,
+    Sleeve,
     State,
     Wheels,
 )
 from vibecheck.simulator.states import Sitting
 
 Array = NDArray[np.float64]
-TABLE = 4096
 
 
 def rest_depth(force: float, stiffness: float) -> float:
@@ -39,8 +39,9 @@ def build_chassis(car: SimulatedCar) -> Chassis:
     carried = np.zeros(c.position.shape[0])
     for i, wheel in enumerate(car.wheels):
         carried[i] = wheel.mass + wheel.hub_mass
-    carried[4] = car.motor.mass + car.motor.plate_mass
-    carried[6:] = car.deck.mass
+    carried[MOTOR_JOINT] = car.motor.mass + car.motor.plate_mass
+    carried[DRIVELINE_JOINT] = car.driveline.sleeve_mass
+    carried[DECK_JOINT:] = [deck.mass for deck in car.decks]
     total = c.mass + carried.sum()
     inertia = c.inertia.copy()
     for joint, hung in enumerate(carried.tolist()):
@@ -201,6 +202,9 @@ def build_motor(car: SimulatedCar, sitting: Sitting) -> Motor:
         hole_stiffness=m.hole_stiffness,
         hole_damping=m.face_damping,
         hole_cap=20.0,
+        slot_line=np.array([math.cos(car.mesh.line_angle), math.sin(car.mesh.line_angle)]),
+        slot_open=m.slot_open,
+        slot_close=m.slot_close,
         rotor_inertia=m.rotor_inertia,
         unbalance=m.unbalance,
         pull=m.pull,
@@ -209,149 +213,11 @@ def build_motor(car: SimulatedCar, sitting: Sitting) -> Motor:
     )
 
 
-def _smooth_pitch_error(rng: np.random.Generator, teeth: int, size: float) -> Array:
-    """Tooth-to-tooth error over a turn: independent teeth, blended from one to the next."""
-    teeth_error = rng.normal(0.0, size, teeth)
-    place = np.arange(TABLE) / TABLE * teeth
-    index = place.astype(np.int64)
-    share = place - index
-    ease = 0.5 - 0.5 * np.cos(np.pi * share)
-    result: Array = teeth_error[index] * (1 - ease) + teeth_error[(index + 1) % teeth] * ease
-    return result
-
-
-def mesh_tables(mesh: MeshParameters, pinion_runout: float) -> tuple[Array, ...]:
-    """Return transmission error and runout of pinion and spur, and the pinion's stiffness swing.
-
-    Profile error: harmonics of the mesh. Eccentricity: once per turn, along the pitch line and,
-    a quarter turn later, across it (a change of the centre distance).
-    """
-    rng = np.random.default_rng([mesh.table_seed, 31])
-    turn = 2.0 * np.pi * np.arange(TABLE) / TABLE
-    pinion = _smooth_pitch_error(rng, mesh.pinion_teeth, mesh.pitch_error[0])
-    spur = _smooth_pitch_error(rng, mesh.spur_teeth, mesh.pitch_error[1])
-    for harmonic, size in enumerate(mesh.profile_error, start=1):
-        phase = rng.uniform(0.0, 2.0 * np.pi)
-        pinion = pinion + size * np.cos(harmonic * mesh.pinion_teeth * turn + phase)
-    phase_1, phase_2 = rng.uniform(0.0, 2.0 * np.pi, 2)
-    e_1 = mesh.eccentricity[0] + pinion_runout
-    e_2 = mesh.eccentricity[1]
-    pinion = pinion + e_1 * np.cos(turn + phase_1)
-    spur = spur + e_2 * np.cos(turn + phase_2)
-    # A spur that is not quite round: twice per turn.
-    spur = spur + 0.3 * e_2 * np.cos(2.0 * turn + rng.uniform(0.0, 2.0 * np.pi))
-    swing = 1.0 + mesh.stiffness_swing * np.cos(
-        mesh.pinion_teeth * turn + rng.uniform(0.0, 2.0 * np.pi)
-    )
-    return pinion, spur, e_1 * np.sin(turn + phase_1), e_2 * np.sin(turn + phase_2), swing
-
-
-def build_drive(car: SimulatedCar, sitting: Sitting) -> Drive:
-    """Return torque path and gear mesh in the state of the run."""
-    mesh, motor = car.mesh, car.motor
-    drivetrain = car.profile["drivetrain"]
-    state = sitting.states["gear_mesh"]
-    ratio = mesh.spur_teeth / mesh.pinion_teeth
-    internal = car.internal_ratio
-    driven = sum(car.driven)
-    wheel_inertia = driven * car.wheels[0].polar_inertia / internal**2
-    wheel_inertia += 0.3 * mesh.spur_inertia
-    total = wheel_inertia + mesh.spur_inertia + motor.rotor_inertia * ratio**2
-    top = drivetrain["bench_max_wheel_rpm"] / 60.0 * 2.0 * math.pi * internal
-    # Drag that stops the drivetrain in about the coast time: a third each dry, viscous, air.
-    torque = 1.2 * total * top / (mesh.coast_time_s * sitting.coast_factor)
-    pinion_radius = 0.5 * mesh.module * mesh.pinion_teeth
-    grip = state.preload * sitting.preload_factor["gear_mesh"]
-    runout = mesh.screw_clearance * (1.0 - min(1.0, grip / 0.2))
-    pinion, spur, run_1, run_2, swing = mesh_tables(mesh, runout)
-    stiffness = mesh.stiffness * (1.0 + sitting.temperature)
-    mass = 1.0 / (pinion_radius**2 / motor.rotor_inertia)
-    angle = 2.0 * np.pi * np.arange(TABLE) / TABLE
-    chance = np.random.default_rng([mesh.table_seed, 32])
-    inner = mesh.inner_force * sum(
-        size * np.cos(k * mesh.inner_teeth * angle + chance.uniform(0.0, 2.0 * np.pi))
-        for k, size in ((1, 1.0), (2, 0.45), (3, 0.2))
-    )
-    ripple_order = 3 * motor.poles  # six commutation steps per electrical turn
-    cogging_order = math.lcm(motor.slots, motor.poles)
-    kt = 60.0 / (2.0 * math.pi * drivetrain["kv_rpm_per_v"])
-    screw = mesh.screw_stiffness * (0.3 + 0.7 * min(1.0, grip))
-    return Drive(
-        back_emf=kt,
-        resistance=motor.resistance,
-        current_max=motor.current_max,
-        current_brake=motor.current_brake,
-        rotor_table=np.stack(
-            (
-                motor.ripple
-                * (
-                    np.cos(ripple_order * angle + sitting.phases[9])
-                    + 0.4 * np.cos(2 * ripple_order * angle + 1.0)
-                ),
-                motor.cogging
-                * (np.cos(cogging_order * angle) + 0.25 * np.cos(2 * cogging_order * angle)),
-            ),
-            axis=1,
-        ),
-        rotor_drag=np.array([0.1 * torque / ratio, 0.1 * torque / (top * ratio)]),
-        spur_drag=np.array([0.1 * torque, 0.15 * torque / top]),
-        wheel_drag=np.array([0.2 * torque, 0.15 * torque / top, 0.2 * torque / top**2]),
-        pinion_inertia=mesh.pinion_inertia,
-        spur_inertia=mesh.spur_inertia,
-        wheel_inertia=wheel_inertia,
-        screw_stiffness=screw,
-        screw_damping=2.0 * 0.4 * math.sqrt(screw * mesh.pinion_inertia),
-        screw_play=state.turns * mesh.screw_pitch / mesh.screw_flat,
-        screw_grip_stiffness=0.5 * mesh.screw_stiffness * min(1.0, grip + 0.02),
-        screw_limit=mesh.screw_limit * grip + 0.002,
-        line_stiffness=mesh.line_stiffness,
-        line_damping=2.0 * 0.06 * math.sqrt(mesh.line_stiffness * mesh.spur_inertia),
-        line_play=mesh.line_play,
-        internal_ratio=internal,
-        pinion_radius=pinion_radius,
-        spur_radius=0.5 * mesh.module * mesh.spur_teeth,
-        pressure_tangent=math.tan(math.radians(20.0)),
-        line=np.array([math.cos(mesh.line_angle), math.sin(mesh.line_angle)]),
-        mesh_stiffness=stiffness,
-        mesh_damping=2.0 * mesh.damping_ratio * math.sqrt(stiffness * min(mass, 0.05)),
-        backlash=mesh.backlash * sitting.backlash,
-        pinion_table=np.stack((swing, pinion, run_1), axis=1),
-        spur_table=np.stack((spur, run_2, inner), axis=1),
-        spur_unbalance=mesh.spur_unbalance,
-    )
-
-
-def build_decks(car: SimulatedCar, sitting: Sitting) -> Decks:
-    """Return the screwed-on masses in the state of the run."""
-    d = car.deck
-    state = sitting.states["chassis_screws"]
-    force = state.preload * sitting.preload_factor["chassis_screws"] * d.preload
-    depth = rest_depth(force, d.stiffness)
-
-    def one(value: float) -> Array:
-        return np.array([value])
-
-    return Decks(
-        mass=one(d.mass),
-        seat_stiffness=one(d.stiffness),
-        head_stiffness=one(d.stiffness),
-        seat_depth=one(depth),
-        head_depth=one(depth - state.turns * d.thread_pitch),
-        damping=one(d.damping * sitting.damping_factor),
-        cap=one(d.cap),
-        friction=one(d.friction),
-        grip_ratio=one(d.grip_ratio),
-        grip_damping=one(d.grip_damping),
-        hole_clearance=one(d.hole_clearance),
-        hole_stiffness=one(d.hole_stiffness),
-    )
-
-
-def rest_state(car: SimulatedCar, sitting: Sitting, wheels: Wheels) -> State:
-    """Return the state at rest; snug wheels sit off centre where the nut caught them."""
+def rest_state(car: SimulatedCar, sitting: Sitting, wheels: Wheels, sleeve: Sleeve) -> State:
+    """Return the state at rest; snug wheels and sleeves sit where their fastener caught them."""
     n_modes = car.chassis.mode_frequency_hz.size
     joints = car.chassis.position.shape[0]
-    decks = joints - 6
+    decks = joints - DECK_JOINT
     state = State(
         body=np.zeros((2, 6 + n_modes)),
         hub=np.zeros((4, 6)),
@@ -362,12 +228,16 @@ def rest_state(car: SimulatedCar, sitting: Sitting, wheels: Wheels) -> State:
         plate=np.zeros(6),
         motor=np.zeros(12),
         motor_grip=np.zeros((4, 4)),
-        shaft=np.zeros(8),
-        screw_grip=np.zeros(1),
+        shaft=np.zeros(10),
+        screw_grip=np.zeros(2),
+        sleeve=np.zeros(4),
+        sleeve_grip=np.zeros(4),
         deck=np.zeros((decks, 6)),
         deck_grip=np.zeros((decks, 4)),
         base=np.zeros((2, 3 * joints)),
+        anchor=np.zeros((2, 3 * DECK_JOINT)),
         force=np.zeros(3 * joints),
+        load=np.zeros(3 * decks),
         moment=np.zeros(3),
         scratch=np.zeros(32),
         acceleration=np.zeros(6 + n_modes),
@@ -384,4 +254,12 @@ def rest_state(car: SimulatedCar, sitting: Sitting, wheels: Wheels) -> State:
             -GRAVITY * (wheels.mass[i] + wheels.hub_mass[i]) / (wheels.arm_stiffness[i, 2])
         )
         state.wheel[i, 2] += state.hub[i, 2]
+    # The set screw pushes the sleeve to one side of its clearance.
+    angle = sitting.phases[10]
+    place_1, place_2 = (
+        0.9 * sleeve.clearance * math.cos(angle),
+        0.9 * sleeve.clearance * math.sin(angle),
+    )
+    state.sleeve[:2] = place_2, place_1
+    state.sleeve_grip[2:] = place_1, place_2
     return state

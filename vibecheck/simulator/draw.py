@@ -13,30 +13,20 @@ from typing import Any
 import numpy as np
 
 from vibecheck.errors import CallError
+from vibecheck.simulator.draw_chassis import draw_chassis
+from vibecheck.simulator.draw_decks import draw_decks
+from vibecheck.simulator.draw_drive import draw_driveline, draw_drivetrain, draw_mesh
 from vibecheck.simulator.draw_modes import draw_modes
 from vibecheck.simulator.names import invented_name
 from vibecheck.simulator.parameters import (
-    JOINTS,
     WHEELS,
-    Array,
-    ChassisParameters,
-    DeckParameters,
     Layout,
     MeshParameters,
     MotorParameters,
     SimulatedCar,
     WheelParameters,
 )
-from vibecheck.simulator.ranges import Draw
-
-
-def _stiffness_at(preload: float, normal_stiffness: float) -> float:
-    """K of F = K·d^1.5 whose stiffness at the preload is `normal_stiffness`.
-
-    k = 1.5·F/d, hence d = 1.5·F/k and K = F/d^1.5.
-    """
-    depth = 1.5 * preload / normal_stiffness
-    return float(preload / depth**1.5)
+from vibecheck.simulator.ranges import Draw, stiffness_at
 
 
 def _draw_wheel(draw: Draw, big: bool, common: dict[str, float]) -> WheelParameters:
@@ -64,8 +54,8 @@ def _draw_wheel(draw: Draw, big: bool, common: dict[str, float]) -> WheelParamet
         preload=preload,
         face_radius=common["face_radius"],
         face_offset=common["face_offset"],
-        seat_stiffness=_stiffness_at(common["preload"], normal),
-        nut_stiffness=_stiffness_at(common["preload"], normal * common["nut_share"]),
+        seat_stiffness=stiffness_at(common["preload"], normal),
+        nut_stiffness=stiffness_at(common["preload"], normal * common["nut_share"]),
         face_damping=common["contact_damping"] * draw.flat(0.8, 1.25),
         face_cap=common["face_cap"],
         face_friction=draw.flat(0.15, 0.3),
@@ -128,7 +118,9 @@ def _draw_wheels(draw: Draw, big: bool, radius: float | None) -> tuple[WheelPara
     return tuple(_draw_wheel(draw, big, common) for _ in WHEELS)
 
 
-def _draw_motor(draw: Draw, big: bool, along: bool, poles: int) -> MotorParameters:
+def _draw_motor(
+    draw: Draw, big: bool, along: bool, poles: int, mesh: MeshParameters
+) -> MotorParameters:
     preload = draw.log(250.0, 900.0)
     return MotorParameters(
         along_car=along,
@@ -143,7 +135,7 @@ def _draw_motor(draw: Draw, big: bool, along: bool, poles: int) -> MotorParamete
         screw_spread=draw.flat(0.0030, 0.0050),
         screw_preload=preload,
         thread_pitch=0.5e-3 if not big else draw.one_of((0.5e-3, 0.7e-3)),
-        face_stiffness=_stiffness_at(0.5 * preload, draw.log(0.4e7, 1.4e7)),
+        face_stiffness=stiffness_at(0.5 * preload, draw.log(0.4e7, 1.4e7)),
         face_damping=draw.log(6.0, 30.0),
         face_cap=draw.log(0.8, 3.0),
         face_friction=draw.flat(0.12, 0.25),
@@ -151,6 +143,10 @@ def _draw_motor(draw: Draw, big: bool, along: bool, poles: int) -> MotorParamete
         grip_damping=draw.log(2e-6, 8e-6),
         hole_clearance=draw.log(0.06e-3, 0.3e-3),
         hole_stiffness=draw.log(4e8, 2e9),
+        # The mesh is set by sliding the motor: away until the teeth would part, towards the spur
+        # until they bind.
+        slot_open=min(draw.log(0.3e-3, 1.5e-3), draw.flat(0.6, 0.8) * mesh.module),
+        slot_close=draw.flat(0.5, 1.0) * mesh.backlash / (2.0 * math.tan(math.radians(20.0))),
         rotor_inertia=draw.log(0.7e-5, 1.6e-5) if big else draw.log(1.6e-6, 4.5e-6),
         # ISO 21940-11 grades of about G2.5 to G16 for 60-130 g rotors (value from memory).
         unbalance=draw.log(0.8e-7, 1.2e-6) * (1.4 if big else 0.8),
@@ -163,133 +159,6 @@ def _draw_motor(draw: Draw, big: bool, along: bool, poles: int) -> MotorParamete
         current_max=draw.flat(40.0, 90.0),
         current_brake=0.0 if draw.rng.random() < 0.7 else draw.flat(0.3, 1.5),
     )
-
-
-def _draw_mesh(draw: Draw, big: bool, teeth: tuple[int, int]) -> MeshParameters:
-    module = 1.0e-3 if big else draw.one_of((0.5e-3, 0.529e-3, 0.6e-3, 0.8e-3))
-    pinion_radius = 0.5 * module * teeth[0]
-    first = draw.log(0.5e-6, 4e-6)
-    order = np.arange(1.0, 5.0)
-    profile: Array = first * order**-1.2 * np.concatenate(([1.0], draw.rng.uniform(0.25, 1.1, 3)))
-    return MeshParameters(
-        module=module,
-        pinion_teeth=teeth[0],
-        spur_teeth=teeth[1],
-        line_angle=draw.flat(-0.5, 3.6),
-        stiffness=draw.log(1.5e6, 6e6) if big else draw.log(0.6e6, 3e6),
-        stiffness_swing=draw.flat(0.04, 0.2),
-        damping_ratio=draw.log(0.08, 0.25),
-        backlash=draw.flat(0.08e-3, 0.22e-3) * (1.3 if big else 0.8),
-        profile_error=profile,
-        pitch_error=(draw.log(0.15e-6, 1.2e-6), draw.log(0.3e-6, 2.2e-6)),
-        eccentricity=(draw.log(2e-6, 14e-6), draw.log(6e-6, 45e-6)),
-        table_seed=int(draw.rng.integers(2**31)),
-        spur_unbalance=draw.log(2e-7, 2.5e-6),
-        pinion_inertia=max(2.0e-7, 3.0e-7 * (pinion_radius / 0.007) ** 3),
-        spur_inertia=draw.log(1.5e-5, 4e-5) if big else draw.log(3e-6, 9e-6),
-        screw_stiffness=draw.log(40.0, 110.0),
-        screw_limit=draw.log(0.8, 3.0),
-        screw_pitch=0.7e-3 if big else 0.5e-3,
-        screw_flat=draw.flat(1.2e-3, 2.0e-3),
-        screw_clearance=draw.log(8e-6, 40e-6),
-        line_stiffness=draw.log(15.0, 80.0),
-        line_play=draw.log(0.003, 0.03),
-        coast_time_s=draw.log(0.8, 2.6),
-        inner_teeth=draw.whole(10, 20),
-        inner_force=draw.log(0.1, 2.5) * (1.0 if big else 0.5),
-    )
-
-
-def _draw_deck(draw: Draw, big: bool) -> DeckParameters:
-    preload = draw.log(250.0, 900.0)
-    return DeckParameters(
-        mass=draw.log(0.05, 0.2) if big else draw.log(0.025, 0.1),
-        preload=preload,
-        thread_pitch=0.5e-3,
-        stiffness=_stiffness_at(preload, draw.log(0.2e7, 1.0e7)),
-        damping=draw.log(6.0, 30.0),
-        cap=draw.log(2.0, 8.0),
-        friction=draw.flat(0.12, 0.25),
-        grip_ratio=draw.flat(0.5, 0.8),
-        grip_damping=draw.log(0.8e-6, 4e-6),
-        hole_clearance=draw.log(0.06e-3, 0.3e-3),
-        hole_stiffness=draw.log(4e8, 2e9),
-    )
-
-
-def _positions(draw: Draw, big: bool) -> Array:
-    base = draw.flat(0.30, 0.35) if big else draw.flat(0.25, 0.275)
-    track = draw.flat(0.27, 0.32) if big else draw.flat(0.165, 0.21)
-    height = draw.flat(-0.02, 0.01)
-    shift = draw.flat(-0.02, 0.02)
-    x, y = 0.5 * base, 0.5 * track
-    motor = np.array([draw.flat(-0.10, 0.02), draw.flat(-0.03, 0.03), draw.flat(0.0, 0.02)])
-    gear = motor + np.array([draw.flat(-0.04, 0.04), draw.flat(-0.01, 0.03), 0.01])
-    deck = np.array([draw.flat(0.02, 0.10), draw.flat(-0.03, 0.03), draw.flat(0.01, 0.03)])
-    corners = [[x, y], [x, -y], [-x, y], [-x, -y]]
-    rows = [[cx + shift, cy, height] for cx, cy in corners]
-    return np.array([*rows, motor, gear, deck])
-
-
-def _draw_chassis(draw: Draw, big: bool) -> ChassisParameters:
-    mass = draw.flat(1.9, 3.2) if big else draw.flat(0.9, 1.6)
-    position = _positions(draw, big)
-    length = 2.2 * abs(position[0, 0] - position[2, 0]) / 2
-    width = 0.5 * abs(position[0, 1] - position[1, 1])
-    inertia = mass * np.array([width**2 / 3, length**2 / 12 * 1.5, length**2 / 12 * 1.8])
-    heave = draw.log(6.0, 30.0)
-    stand = np.array(
-        [
-            heave * draw.flat(0.5, 0.9),
-            heave * draw.flat(0.5, 0.9),
-            heave,
-            heave * draw.flat(0.8, 1.4),
-            heave * draw.flat(0.8, 1.4),
-            heave * draw.flat(0.5, 0.9),
-        ]
-    )
-    n_modes = 6
-    frequency = np.sort(np.exp(draw.rng.uniform(math.log(110.0), math.log(1600.0), n_modes)))
-    frequency[0] = draw.log(70.0, 220.0)
-    shape = draw.rng.normal(0.0, 1.0, (n_modes, len(JOINTS), 3))
-    shape *= np.array([0.35, 0.35, 1.0])
-    shape[:, 6:] *= 1.4  # a deck hangs over a flexible part
-    return ChassisParameters(
-        mass=mass,
-        inertia=inertia,
-        stand_frequency_hz=stand,
-        stand_damping=draw.rng.uniform(0.05, 0.2, 6),
-        position=position,
-        mode_frequency_hz=frequency,
-        mode_damping=np.exp(draw.rng.uniform(math.log(0.01), math.log(0.05), n_modes)),
-        mode_mass=mass * draw.rng.uniform(0.12, 0.6, n_modes),
-        mode_shape=shape,
-    )
-
-
-def _draw_drivetrain(draw: Draw, big: bool) -> dict[str, Any]:
-    """Gearing within the bench's bounds: motor up to 22 000 rpm, wheels up to 4 000 rpm."""
-    if big:
-        pinion, spur = draw.whole(14, 26), draw.whole(42, 50)
-        internal = round(draw.flat(2.7, 3.5), 2)
-        cells = draw.one_of((3, 4, 4, 6))
-    else:
-        pinion, spur = draw.whole(17, 32), draw.whole(64, 90)
-        internal = round(draw.flat(1.8, 2.7), 2)
-        cells = draw.one_of((2, 2, 2, 3))
-    ratio = spur / pinion * internal
-    bench_wheel = float(round(min(draw.flat(2200.0, 4000.0), 22000.0 / ratio), -1))
-    # The motor must reach the bench cap with throttle to spare.
-    kv = float(round(bench_wheel * ratio / (3.7 * cells) * draw.flat(1.3, 2.4), -1))
-    return {
-        "motor_poles": draw.one_of((4, 4, 6) if big else (2, 4, 4, 4, 6)),
-        "kv_rpm_per_v": kv,
-        "cells": cells,
-        "pinion_teeth": pinion,
-        "spur_teeth": spur,
-        "internal_ratio": internal,
-        "bench_max_wheel_rpm": bench_wheel,
-    }
 
 
 def draw_car(
@@ -340,14 +209,18 @@ def draw_car(
         big = radius >= 0.046
     if scale is not None:
         big = scale == "eighth"
-    drivetrain = _draw_drivetrain(draw, big)
+    drivetrain = draw_drivetrain(draw, big)
     for key in drivetrain:
         if profile is not None:
             drivetrain[key] = _needed(given, key)
-    along = chosen == "4wd" and draw.rng.random() < 0.5
+    along = draw.rng.random() < (0.5 if chosen == "4wd" else 0.2)
     wheels = _draw_wheels(draw, big, radius)
-    motor = _draw_motor(draw, big, along, int(drivetrain["motor_poles"]))
     teeth = (int(drivetrain["pinion_teeth"]), int(drivetrain["spur_teeth"]))
+    mesh = draw_mesh(draw, big, teeth)
+    motor = _draw_motor(draw, big, along, int(drivetrain["motor_poles"]), mesh)
+    driveline = draw_driveline(draw, big, float(drivetrain["internal_ratio"]))
+    decks = draw_decks(draw, big, chosen)
+    chassis = draw_chassis(draw, big, decks)
     name = invented_name(seed) if profile is None else str(profile.get("name", "car"))
     drivetrain["tyre_diameter_mm"] = round(2000.0 * wheels[0].radius, 1)
     return SimulatedCar(
@@ -355,12 +228,13 @@ def draw_car(
         layout=chosen,
         scale="eighth" if big else "tenth",
         seed=seed,
-        chassis=_draw_chassis(draw, big),
+        chassis=chassis,
         wheels=wheels,
         motor=motor,
-        mesh=_draw_mesh(draw, big, teeth),
-        deck=_draw_deck(draw, big),
-        modes=draw_modes(draw, big),
+        mesh=mesh,
+        driveline=driveline,
+        decks=decks,
+        modes=draw_modes(draw, big, chassis.position),
         profile={"name": name, "layout": chosen, "drivetrain": drivetrain},
     )
 

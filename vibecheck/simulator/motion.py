@@ -1,8 +1,9 @@
 """Equations of motion of the car on its stand, integrated in time (compiled).
 
 Bodies: chassis (6 rigid degrees of freedom and a few flexible modes), four hubs on their arms
-(3 each), four wheels on their hubs (6 each), motor plate (3) and motor (6), rotor, pinion, spur
-and wheels in torsion (4), masses screwed to the chassis (3 each). Joints are the laws of
+(3 each), four wheels on their hubs (6 each), motor plate (3) and motor (6), rotor, pinion, spur,
+sleeve and wheels in torsion (5), the sleeve across its shaft (2), masses screwed to the chassis
+(3 each). Joints are the laws of
 `vibecheck.simulator.elements`; axes and units are those of `vibecheck.simulator.parts`.
 
 Integration: semi-implicit Euler (forces from the old state, then speeds, then places), which
@@ -18,12 +19,15 @@ from numpy.typing import NDArray
 
 from vibecheck.simulator.compiled import compiled
 from vibecheck.simulator.elements import bore_force, contact, place_in_turn, slip_2d
-from vibecheck.simulator.motion_drive import step_drive
+from vibecheck.simulator.motion_drive import step_drive, step_sleeve
 from vibecheck.simulator.motion_motor import step_motor
 from vibecheck.simulator.motion_wheel import step_wheel
 from vibecheck.simulator.parts import (
+    BULKHEAD,
     DECK_AT,
     DECK_CHANNELS,
+    DECK_JOINT,
+    GEARBOX_JOINT,
     GRAVITY,
     MESH_AT,
     Array,
@@ -31,6 +35,7 @@ from vibecheck.simulator.parts import (
     Decks,
     Drive,
     Motor,
+    Sleeve,
     State,
     Wheels,
 )
@@ -76,16 +81,48 @@ def step_chassis(chassis: Chassis, state: State, dt: float) -> None:
 
 
 @compiled
+def move_anchors(decks: Decks, state: State) -> None:
+    """Place and speed of what hubs and gearbox hang on: base + Σ gain · (deck - its base).
+
+    A deck that carries a share of another joint's force F is moved by the same share: the
+    anchor follows it, and by virtual work the deck feels +gain·F, its base -gain·F (see
+    `share_loads`). A snug deck changes nothing but the path of the force.
+    """
+    for level in range(2):
+        for axis in range(state.anchor.shape[1]):
+            state.anchor[level, axis] = state.base[level, axis]
+    for path in range(decks.path_gain.shape[0]):
+        own = decks.path_deck[path]
+        k = own // 3
+        axis = own - 3 * k
+        for level in range(2):
+            moved = state.deck[k, 3 * level + axis] - state.base[level, 3 * DECK_JOINT + own]
+            state.anchor[level, decks.path_joint[path]] += decks.path_gain[path] * moved
+
+
+@compiled
+def share_loads(decks: Decks, state: State) -> None:
+    """Add to every deck what it carries of the forces on hubs' arms and gearbox."""
+    for path in range(decks.path_gain.shape[0]):
+        state.load[decks.path_deck[path]] += (
+            decks.path_gain[path] * state.force[decks.path_joint[path]]
+        )
+
+
+@compiled
 def step_deck(k: int, decks: Decks, state: State, dt: float) -> None:
     """Advance one mass that is screwed to the chassis."""
-    at = 18 + 3 * k
+    at = 3 * DECK_JOINT + 3 * k
     body = state.deck[k]
-    d1 = body[0] - state.base[0, at + 0]
-    d2 = body[1] - state.base[0, at + 1]
-    d3 = body[2] - state.base[0, at + 2]
-    v1 = body[3] - state.base[1, at + 0]
-    v2 = body[4] - state.base[1, at + 1]
-    v3 = body[5] - state.base[1, at + 2]
+    i1 = decks.order[k, 0]
+    i2 = decks.order[k, 1]
+    i3 = decks.order[k, 2]
+    d1 = body[i1] - state.base[0, at + i1]
+    d2 = body[i2] - state.base[0, at + i2]
+    d3 = body[i3] - state.base[0, at + i3]
+    v1 = body[3 + i1] - state.base[1, at + i1]
+    v2 = body[3 + i2] - state.base[1, at + i2]
+    v3 = body[3 + i3] - state.base[1, at + i3]
     seat = decks.seat_depth[k] - d3
     head = decks.head_depth[k] + d3
     push, stiff_seat = contact(seat, -v3, decks.seat_stiffness[k], decks.damping[k], decks.cap[k])
@@ -111,17 +148,18 @@ def step_deck(k: int, decks: Decks, state: State, dt: float) -> None:
     f1 += h1
     f2 += h2
     f3 = push - pull
-    body[3] += dt * f1 / decks.mass[k]
-    body[4] += dt * f2 / decks.mass[k]
-    body[5] += dt * (f3 / decks.mass[k] - GRAVITY)
+    body[3 + i1] += dt * (f1 + state.load[3 * k + i1]) / decks.mass[k]
+    body[3 + i2] += dt * (f2 + state.load[3 * k + i2]) / decks.mass[k]
+    body[3 + i3] += dt * (f3 + state.load[3 * k + i3]) / decks.mass[k]
+    body[5] -= dt * GRAVITY
     for axis in range(3):
         body[axis] += dt * body[3 + axis]
-    state.force[at] = -f1
-    state.force[at + 1] = -f2
-    state.force[at + 2] = -f3
-    state.joint_force[DECK_AT + DECK_CHANNELS * k] = -f1
-    state.joint_force[DECK_AT + DECK_CHANNELS * k + 1] = -f2
-    state.joint_force[DECK_AT + DECK_CHANNELS * k + 2] = -f3
+    out = DECK_AT + DECK_CHANNELS * k
+    state.joint_force[out + i1] = -f1
+    state.joint_force[out + i2] = -f2
+    state.joint_force[out + i3] = -f3
+    for axis in range(3):
+        state.force[at + axis] = state.joint_force[out + axis] - state.load[3 * k + axis]
 
 
 @compiled
@@ -130,6 +168,7 @@ def step_car(
     wheels: Wheels,
     motor: Motor,
     drive: Drive,
+    sleeve: Sleeve,
     decks: Decks,
     state: State,
     voltage: float,
@@ -138,8 +177,11 @@ def step_car(
 ) -> None:
     """Advance the whole car by one step."""
     move_base(chassis, state)
+    move_anchors(decks, state)
     for axis in range(3):
         state.moment[axis] = 0.0
+    for axis in range(state.load.shape[0]):
+        state.load[axis] = 0.0
     tangential, separating, torque = step_drive(drive, motor, state, voltage, dt)
     wheel_speed = state.shaft[7] / drive.internal_ratio
     for i in range(4):
@@ -152,7 +194,8 @@ def step_car(
     pinion_1 = tangential * line_2 - separating * line_1
     pinion_2 = -tangential * line_1 - separating * line_2
     step_motor(motor, state, pinion_1, pinion_2, torque, dt)
-    # Gears or belt between spur and wheels press on the gearbox once per tooth of theirs.
+    step_sleeve(sleeve, motor, state, dt)
+    # Gears or belt between spur and wheels press on their cases once per tooth of theirs.
     before, after, share = place_in_turn(state.shaft[2], drive.spur_table.shape[0])
     inner = drive.spur_table[before, 2]
     inner += share * (drive.spur_table[after, 2] - inner)
@@ -161,9 +204,15 @@ def step_car(
     state.joint_force[MESH_AT + 1] = separating + inner
     spur_heavy = drive.spur_unbalance * state.shaft[6] * state.shaft[6]
     spur_1 = -pinion_1 + spur_heavy * math.sin(state.shaft[2])
-    spur_2 = -pinion_2 + spur_heavy * math.cos(state.shaft[2]) + inner
+    spur_2 = -pinion_2 + spur_heavy * math.cos(state.shaft[2])
+    spur_2 += (1.0 - drive.inner_share) * inner
     for column in range(3):
-        state.force[15 + column] = motor.axes[0, column] * spur_1 + motor.axes[1, column] * spur_2
+        state.force[3 * GEARBOX_JOINT + column] = (
+            motor.axes[0, column] * spur_1 + motor.axes[1, column] * spur_2
+        )
+    share_loads(decks, state)
+    # From outside, not through the bulkhead's base: it changes the bulkhead's speed alone.
+    state.deck[BULKHEAD, 5] += dt * drive.inner_share * inner / decks.mass[BULKHEAD]
     for k in range(decks.mass.shape[0]):
         step_deck(k, decks, state, dt)
     step_chassis(chassis, state, dt)
@@ -175,6 +224,7 @@ def integrate(
     wheels: Wheels,
     motor: Motor,
     drive: Drive,
+    sleeve: Sleeve,
     decks: Decks,
     state: State,
     voltage: Array,
@@ -225,7 +275,7 @@ def integrate(
                 step_spread[i] = spread[control, i] + share * (
                     spread[control + 1, i] - spread[control, i]
                 )
-            step_car(chassis, wheels, motor, drive, decks, state, volts, step_spread, dt)
+            step_car(chassis, wheels, motor, drive, sleeve, decks, state, volts, step_spread, dt)
             row = ring[place]
             twin = ring[place + n_taps]
             for channel in range(n_force):

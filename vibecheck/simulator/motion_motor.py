@@ -6,7 +6,7 @@ import math
 
 from vibecheck.simulator.compiled import compiled
 from vibecheck.simulator.elements import bore_force, contact, slip_2d
-from vibecheck.simulator.parts import GRAVITY, MOTOR_AT, Motor, State
+from vibecheck.simulator.parts import GRAVITY, MOTOR_AT, MOTOR_JOINT, Motor, State
 
 
 @compiled
@@ -31,10 +31,12 @@ def step_motor(
     f = work[15:18]
     m = work[18:21]
     hole = work[21:23]
+    line_1 = motor.slot_line[0]
+    line_2 = motor.slot_line[1]
     for row in range(3):
         for column in range(3):
-            local[row] += axes[row, column] * state.base[0, 12 + column]
-            local[3 + row] += axes[row, column] * state.base[1, 12 + column]
+            local[row] += axes[row, column] * state.base[0, 3 * MOTOR_JOINT + column]
+            local[3 + row] += axes[row, column] * state.base[1, 3 * MOTOR_JOINT + column]
             turn[row] += axes[row, column] * state.body[0, 3 + column]
             turn[3 + row] += axes[row, column] * state.body[1, 3 + column]
     for axis in range(3):
@@ -82,21 +84,25 @@ def step_motor(
             lossy = min(motor.grip_damping * grip, 0.05 * motor.mass / dt)
             f1 -= lossy * v1
             f2 -= lossy * v2
-        # Screw in its hole: the centre of a pair of points, half the force on each.
+        # Screw in its slot: the centre of a pair of points, half the force on each. A slot is a
+        # hole drawn out along the mesh line: the mesh is set by sliding the motor in it.
         pair = 2 * (point // 2)
         if point == pair:
             q1 = 0.5 * (motor.points[pair, 0] + motor.points[pair + 1, 0])
             q2 = 0.5 * (motor.points[pair, 1] + motor.points[pair + 1, 1])
+            r1 = body[0] - plate[0] + rot_2 * p3 - rot_3 * q2
+            r2 = body[1] - plate[1] + rot_3 * q1 - rot_1 * p3
+            u1 = body[6] - plate[3] + rate_2 * p3 - rate_3 * q2
+            u2 = body[7] - plate[4] + rate_3 * q1 - rate_1 * p3
+            along = r1 * line_1 + r2 * line_2
+            along -= min(max(along, -motor.slot_open), motor.slot_close)
             h1, h2 = bore_force(
-                body[0] - plate[0] + rot_2 * p3 - rot_3 * q2,
-                body[1] - plate[1] + rot_3 * q1 - rot_1 * p3,
-                body[6] - plate[3] + rate_2 * p3 - rate_3 * q2,
-                body[7] - plate[4] + rate_3 * q1 - rate_1 * p3,
-                0.0, motor.hole_clearance, motor.hole_stiffness, motor.hole_damping,
-                motor.hole_cap, motor.face_friction,
+                along, r2 * line_1 - r1 * line_2, u1 * line_1 + u2 * line_2,
+                u2 * line_1 - u1 * line_2, 0.0, motor.hole_clearance, motor.hole_stiffness,
+                motor.hole_damping, motor.hole_cap, motor.face_friction,
             )  # fmt: skip
-            hole[0] = h1
-            hole[1] = h2
+            hole[0] = h1 * line_1 - h2 * line_2
+            hole[1] = h1 * line_2 + h2 * line_1
         f1 += 0.5 * hole[0]
         f2 += 0.5 * hole[1]
         f[0] += f1
@@ -143,5 +149,5 @@ def step_motor(
         for row in range(3):
             total -= axes[row, column] * carry[row]
             couple -= axes[row, column] * m[row]
-        state.force[12 + column] = total
+        state.force[3 * MOTOR_JOINT + column] = total
         state.moment[column] += couple

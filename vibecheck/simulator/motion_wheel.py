@@ -18,8 +18,8 @@ def step_wheel(i: int, wheels: Wheels, state: State, turning: float, dt: float) 
     """
     hub = state.hub[i]
     wheel = state.wheel[i]
-    base = state.base[0, 3 * i : 3 * i + 3]
-    base_speed = state.base[1, 3 * i : 3 * i + 3]
+    base = state.anchor[0, 3 * i : 3 * i + 3]
+    base_speed = state.anchor[1, 3 * i : 3 * i + 3]
     # Hub on its arm.
     play = wheels.arm_play[i]
     stretch = hub[0] - base[0]

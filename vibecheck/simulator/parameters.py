@@ -12,7 +12,16 @@ Array = NDArray[np.float64]
 Layout = Literal["4wd", "rwd", "fwd"]
 
 WHEELS = ("wheel_front_left", "wheel_front_right", "wheel_rear_left", "wheel_rear_right")
-ZONES = (*WHEELS, "motor_mount", "gear_mesh", "chassis_screws")
+DECKS = (
+    "shock_tower_front",
+    "shock_tower_rear",
+    "battery_hold_down",
+    "chassis_screws",
+    "body_and_aero",
+    "steering",
+)
+"""The masses that are screwed, strapped or clipped to the chassis."""
+ZONES = (*WHEELS, "motor_mount", "gear_mesh", "driveline", *DECKS)
 """The zones whose joints this model holds."""
 JOINTS = ZONES
 """Where parts hang on the chassis, in the order of the equations of motion."""
@@ -97,6 +106,8 @@ class MotorParameters:
     grip_damping: float
     hole_clearance: float
     hole_stiffness: float
+    slot_open: float
+    slot_close: float
     rotor_inertia: float
     unbalance: float
     pull: float
@@ -133,21 +144,58 @@ class MeshParameters:
     screw_pitch: float
     screw_flat: float
     screw_clearance: float
-    line_stiffness: float
-    line_play: float
+    tooth_friction: float
     coast_time_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class DrivelineParameters:
+    """What follows the spur: a sleeve held by a set screw, shafts or a belt, the final drive.
+
+    `case_lever` is the force on the bulkhead per torque of the shaft (1/m), `inner_share` the
+    part of the inner gears' force that the bulkhead carries.
+    """
+
+    belt: bool
+    sleeve_mass: float
+    sleeve_inertia: float
+    sleeve_clearance: float
+    sleeve_force: float
+    screw_preload: float
+    screw_friction: float
+    screw_pitch: float
+    screw_flat: float
+    screw_stiffness: float
+    screw_limit: float
+    grip_stiffness: float
+    grip_damping: float
+    bore_stiffness: float
+    bore_damping: float
+    bore_cap: float
+    line_stiffness: float
+    line_damping_ratio: float
+    line_play: float
     inner_teeth: int
     inner_force: float
+    inner_share: float
+    case_lever: float
 
 
 @dataclass(frozen=True, eq=False)
 class DeckParameters:
-    """A mass screwed to the chassis."""
+    """A mass screwed, strapped or clipped to the chassis.
+
+    `normal` is the car axis of its screws. `paths` lists the forces it carries for other
+    joints, each as (joint, axis of the joint's force, own axis, share): see
+    `vibecheck.simulator.motion.move_anchors`.
+    """
 
     mass: float
+    normal: int
     preload: float
     thread_pitch: float
-    stiffness: float
+    seat_stiffness: float
+    head_stiffness: float
     damping: float
     cap: float
     friction: float
@@ -155,6 +203,7 @@ class DeckParameters:
     grip_damping: float
     hole_clearance: float
     hole_stiffness: float
+    paths: tuple[tuple[int, int, int, float], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,6 +212,9 @@ class ModeBank:
 
     `group` is the joint whose parts ring (index into `JOINTS`), or -1 for the chassis.
     `drive` maps recorded force channels to modes; `area` is the radiating area in m².
+    `patch`, shape (n_modes, 1 + n_joints), is the size of each mode's shape at the centre and at
+    every joint: a mode that a joint drives strongly also moves, and radiates, strongly near it.
+    The rows of `drive` and the motions `attached` (same places, 3 axes) are built on it.
     """
 
     frequency_hz: Array
@@ -172,6 +224,7 @@ class ModeBank:
     drive: Array
     area: Array
     direction: Array
+    patch: Array
     attached: Array
 
 
@@ -198,7 +251,8 @@ class SimulatedCar:
     wheels: tuple[WheelParameters, ...]
     motor: MotorParameters
     mesh: MeshParameters
-    deck: DeckParameters
+    driveline: DrivelineParameters
+    decks: tuple[DeckParameters, ...]
     modes: ModeBank
     profile: dict[str, Any] = field(default_factory=dict)
 
@@ -226,7 +280,8 @@ CHANNELS_OF_JOINT: tuple[tuple[int, ...], ...] = (
     tuple(range(24, 30)),
     (30, 31),
     (32, 33, 34),
+    *(tuple(range(35 + 3 * k, 38 + 3 * k)) for k in range(len(DECKS))),
 )
-N_FORCE_CHANNELS = 35
-MOMENT_CHANNELS = (3, 4, 5, 9, 10, 11, 15, 16, 17, 21, 22, 23, 27, 28, 29)
+N_FORCE_CHANNELS = 35 + 3 * len(DECKS)
+MOMENT_CHANNELS = (3, 4, 5, 9, 10, 11, 15, 16, 17, 21, 22, 23, 27, 28, 29, 34)
 MOMENT_ARM = 0.02

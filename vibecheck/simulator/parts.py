@@ -18,14 +18,24 @@ GRAVITY = 9.80665
 WHEEL_CHANNELS = 6  # force x y z, moment about x y z, on the hub
 MOTOR_CHANNELS = 6  # force 1 2 3, moment 1 2 3, on the plate
 MESH_CHANNELS = 2  # tangential and separating force on the spur
+DRIVELINE_CHANNELS = 3  # force 1 2 on the gearbox, torque of the set screw
 DECK_CHANNELS = 3  # force x y z on the chassis
 MOTOR_AT = 4 * WHEEL_CHANNELS
 MESH_AT = MOTOR_AT + MOTOR_CHANNELS
-DECK_AT = MESH_AT + MESH_CHANNELS
+DRIVELINE_AT = MESH_AT + MESH_CHANNELS
+DECK_AT = DRIVELINE_AT + DRIVELINE_CHANNELS
+MOTOR_JOINT = 4
+GEARBOX_JOINT = 5
+DRIVELINE_JOINT = 6
+DECK_JOINT = 7
+BULKHEAD = 3  # the deck that carries the inner gears
 
 
 class Chassis(NamedTuple):
-    """Rigid body (6) and flexible modes. Joints: 0-3 wheels, 4 motor, 5 gearbox, 6… decks."""
+    """Rigid body (6) and flexible modes.
+
+    Joints: 0-3 wheels, 4 motor, 5 gearbox, 6 driveline, 7… decks.
+    """
 
     inverse_mass: Array  # (6 + modes,)
     loss: Array  # 2·ζ·ω of each
@@ -98,6 +108,9 @@ class Motor(NamedTuple):
     hole_stiffness: float
     hole_damping: float
     hole_cap: float
+    slot_line: Array  # (2,) the slots' direction, towards the spur
+    slot_open: float  # how far a screw may move along its slot away from the spur
+    slot_close: float
     rotor_inertia: float
     unbalance: float  # kg·m
     pull: float  # magnetic pull at the order of the poles, N
@@ -124,9 +137,17 @@ class Drive(NamedTuple):
     screw_play: float  # half angle
     screw_grip_stiffness: float
     screw_limit: float  # friction torque
+    sleeve_inertia: float  # of the part behind the spur that a set screw holds
+    sleeve_stiffness: float
+    sleeve_damping: float
+    sleeve_play: float  # half angle
+    sleeve_grip_stiffness: float
+    sleeve_limit: float  # friction torque
     line_stiffness: float
     line_damping: float
     line_play: float
+    case_lever: float  # force on the bulkhead per torque of the line, 1/m
+    inner_share: float  # of the inner gears' force that the bulkhead carries
     internal_ratio: float
     pinion_radius: float
     spur_radius: float
@@ -135,15 +156,33 @@ class Drive(NamedTuple):
     mesh_stiffness: float
     mesh_damping: float
     backlash: float
-    pinion_table: Array  # (n, 3) over a turn: stiffness (mean 1), error in m, runout in m
+    tooth_friction: float
+    tooth_loss: float  # drag per tooth load, of the pitch line
+    pinion_table: Array  # (n, 4) over a turn: stiffness, error, runout in m, way of sliding
     spur_table: Array  # (n, 3) over a turn: error, runout, force of the inner gears in N
     spur_unbalance: float
 
 
+class Sleeve(NamedTuple):
+    """The sleeve behind the spur, across its shaft (axes 1 and 2 of the motor)."""
+
+    mass: float
+    clearance: float
+    grip_stiffness: float
+    grip_damping: float
+    limit: float
+    bore_stiffness: float
+    bore_damping: float
+    bore_cap: float
+    bore_friction: float
+    force: float  # once and twice per turn, of the shaft that hangs on it
+
+
 class Decks(NamedTuple):
-    """Masses screwed to the chassis (z is the screws' direction)."""
+    """Masses screwed, strapped or clipped to the chassis."""
 
     mass: Array
+    order: NDArray[np.int64]  # (decks, 3) car axes: two across the screws, one along them
     seat_stiffness: Array
     head_stiffness: Array
     seat_depth: Array
@@ -155,6 +194,9 @@ class Decks(NamedTuple):
     grip_damping: Array
     hole_clearance: Array
     hole_stiffness: Array
+    path_joint: NDArray[np.int64]  # (paths,) 3 · joint + axis whose anchor rides on a deck
+    path_deck: NDArray[np.int64]  # (paths,) 3 · deck + axis it rides on
+    path_gain: Array  # (paths,)
 
 
 class State(NamedTuple):
@@ -169,12 +211,16 @@ class State(NamedTuple):
     plate: Array  # (6,)
     motor: Array  # (12,)
     motor_grip: Array  # (4, 4)
-    shaft: Array  # (8,) angles then speeds: rotor, pinion, spur, wheels
-    screw_grip: Array  # (1,)
+    shaft: Array  # (10,) angles, then speeds: rotor, pinion, spur, wheels; then the sleeve's two
+    screw_grip: Array  # (2,) friction torques of pinion and sleeve
+    sleeve: Array  # (4,)
+    sleeve_grip: Array  # (4,) in the turning frame
     deck: Array  # (decks, 6)
     deck_grip: Array  # (decks, 4)
     base: Array  # (2, 3 · joints) places and speeds of the joints on the chassis
+    anchor: Array  # (2, 3 · 7) the same for the joints before the decks, with what rides on decks
     force: Array  # (3 · joints,) on the chassis
+    load: Array  # (3 · decks,) what a deck carries for other joints
     moment: Array  # (3,)
     scratch: Array  # (32,)
     acceleration: Array  # (6 + modes,)

@@ -25,3 +25,12 @@ class Draw:
 
     def one_of(self, values: Any) -> Any:
         return values[int(self.rng.integers(len(values)))]
+
+
+def stiffness_at(preload: float, normal_stiffness: float) -> float:
+    """K of F = K·d^1.5 whose stiffness at the preload is `normal_stiffness`.
+
+    k = 1.5·F/d, hence d = 1.5·F/k and K = F/d^1.5.
+    """
+    depth = 1.5 * preload / normal_stiffness
+    return float(preload / depth**1.5)

@@ -83,15 +83,18 @@ def run_car(
     """
     # Compiled code is loaded only where it runs.
     from vibecheck.simulator import build
+    from vibecheck.simulator.build_decks import build_decks
+    from vibecheck.simulator.build_drive import build_drive, build_sleeve
     from vibecheck.simulator.motion import integrate
 
     sitting = draw_sitting(states, conditions or Conditions(), seed)
     chassis = build.build_chassis(car)
     wheels = build.build_wheels(car, sitting)
     motor = build.build_motor(car, sitting)
-    drive = build.build_drive(car, sitting)
-    decks = build.build_decks(car, sitting)
-    state = build.rest_state(car, sitting, wheels)
+    drive = build_drive(car, sitting)
+    sleeve = build_sleeve(car, sitting)
+    decks = build_decks(car, sitting)
+    state = build.rest_state(car, sitting, wheels, sleeve)
 
     moving_s = script.duration_s - script.idle_s
     control_s = STEPS_PER_CONTROL / INTERNAL_RATE_HZ
@@ -109,7 +112,7 @@ def run_car(
     taps = half_band_taps().astype(np.float32)
     ring = np.zeros((2 * taps.size, record.shape[1]), dtype=np.float32)
     done = integrate(
-        chassis, wheels, motor, drive, decks, state, voltage, spread, STEPS_PER_CONTROL,
+        chassis, wheels, motor, drive, sleeve, decks, state, voltage, spread, STEPS_PER_CONTROL,
         1.0 / INTERNAL_RATE_HZ, decimation, taps, ring, np.zeros(4), record, speeds,
     )  # fmt: skip
     if done < n_record or not np.isfinite(record[-1]).all():
