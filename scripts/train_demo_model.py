@@ -18,11 +18,12 @@ from pathlib import Path
 import numpy as np
 
 from vibecheck import __version__
+from vibecheck.dataset.manifest import LOOSE_PRELOAD, read_manifest
 from vibecheck.errors import VibecheckError
 from vibecheck.features.catalogue import CATALOGUE_VERSION
 from vibecheck.model.looseness import LoosenessModel
 from vibecheck.model.store import save_model, save_skops
-from vibecheck.training.build import LOOSE_PRELOAD, build_table, data_hash, read_manifest
+from vibecheck.training.build import build_table, data_hash
 from vibecheck.training.card import LIMITS, model_page
 from vibecheck.training.evaluate import cross_validate, plain, reliability, summarise
 from vibecheck.training.fit import fit_model

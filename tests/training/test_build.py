@@ -5,15 +5,17 @@ from __future__ import annotations
 import csv
 import hashlib
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
+from vibecheck.dataset.manifest import read_manifest
 from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.features.catalogue import CATALOGUE_VERSION
-from vibecheck.training.build import build_table, code_fingerprint, data_hash, read_manifest
+from vibecheck.training.build import build_table, code_fingerprint, data_hash
 from vibecheck.training.card import LIMITS, model_page
 from vibecheck.training.evaluate import (
     MODES,
@@ -71,6 +73,7 @@ def manifest(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 "kind": kind,
                 "sensor": "microphone",
                 "spot": "centre",
+                "origin": "simulated",
                 "motor_mount_preload": preload,
                 "motor_mount_turns": turns,
             }
@@ -124,29 +127,29 @@ def test_nothing_usable_is_refused(manifest: Path) -> None:
         build_table(read_manifest(manifest)[4:], n_jobs=1)
 
 
-@pytest.mark.parametrize(
-    ("text", "words"),
-    [
-        ("", "holds no take"),
-        ("file,sha256\na,b\n", 'lacks the column "car"'),
-        ("file,sha256,car,car_file,bench_check,kind,sensor,spot\na,b,c,d,e,f,g,h\n", "zone states"),
-        (
-            "file,sha256,car,car_file,bench_check,kind,sensor,spot,x_preload,x_turns\n"
-            "a,b,c,d,e,f,g,h,one,0\n",
-            "must be numbers",
-        ),
-    ],
-)
-def test_bad_manifests_are_refused(tmp_path: Path, text: str, words: str) -> None:
-    path = tmp_path / "manifest.csv"
-    path.write_text(text, encoding="utf-8")
-    with pytest.raises(InputError, match=words):
-        read_manifest(path)
+def test_kept_features_hang_on_the_car_file_sensor_and_spot(manifest: Path, tmp_path: Path) -> None:
+    rows = read_manifest(manifest)[:1]
+    other = tmp_path / "other.toml"
+    other.write_text(CAR.replace("spur_teeth = 50", "spur_teeth = 60"), encoding="utf-8")
+    for row in (rows[0], replace(rows[0], car_file=other), replace(rows[0], spot="motor_mount")):
+        build_table([row], cache=tmp_path, n_jobs=1)
+    assert len(list(tmp_path.rglob("*.npz"))) == 3
 
 
-def test_a_missing_manifest_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="cannot be read"):
-        read_manifest(tmp_path / "absent.csv")
+def test_a_damaged_cache_is_measured_again(manifest: Path, tmp_path: Path) -> None:
+    rows = read_manifest(manifest)[:1]
+    first, _ = build_table(rows, cache=tmp_path, n_jobs=1)
+    kept = next(tmp_path.rglob("*.npz"))
+    for content in (b"", b"hello", kept.read_bytes()[:300]):
+        kept.write_bytes(content)
+        again, _ = build_table(rows, cache=tmp_path, n_jobs=1)
+        np.testing.assert_array_equal(again.values, first.values)
+
+
+def test_a_cache_that_cannot_be_made_is_refused(manifest: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way", encoding="utf-8")
+    with pytest.raises(InputError, match="features could not be made"):
+        build_table(read_manifest(manifest)[:1], cache=tmp_path / "file", n_jobs=1)
 
 
 def test_the_models_page_says_simulated_on_every_table(fitted: Fitted, table: FeatureTable) -> None:

@@ -34,7 +34,6 @@ from vibecheck.model.store import (
 from vibecheck.training.fit import Fitted
 from vibecheck.training.table import FeatureTable
 
-
 NOTICED = r"was changed|not end in the seal|no model file"
 
 

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import os
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+import zipfile
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from vibecheck.car.read import read_car
+from vibecheck.dataset.manifest import ManifestRow
 from vibecheck.errors import InputError, MissingExtraError, VibecheckError
 from vibecheck.features.catalogue import CATALOGUE_VERSION, NAMES
 from vibecheck.features.vector import FeatureVector
@@ -20,112 +20,42 @@ from vibecheck.training.table import FeatureTable
 
 Progress = Callable[[int, int], None]
 
-LOOSE_PRELOAD = 0.6
-"""A fastener that holds less than this share of its snug preload takes a turn in a hand check and
-counts as loose, with or without play. Common practice, no source."""
-_NEEDED = ("file", "sha256", "car", "car_file", "bench_check", "kind", "sensor", "spot")
 _PACKAGE = Path(__file__).resolve().parent.parent
-
-
-@dataclass(frozen=True)
-class ManifestRow:
-    """One labelled take.
-
-    Attributes
-    ----------
-    file, car_file : Path
-    sha256, car, check, kind, sensor, spot : str
-    state : dict of zone to (preload, turns)
-    """
-
-    file: Path
-    car_file: Path
-    sha256: str
-    car: str
-    check: str
-    kind: str
-    sensor: str
-    spot: str
-    state: Mapping[str, tuple[float, float]]
-
-    def is_loose(self, zone: str) -> bool:
-        """Tell whether a hand check would find something loose in a zone."""
-        preload, turns = self.state[zone]
-        return turns > 0.0 or preload < LOOSE_PRELOAD
-
-
-def read_manifest(path: str | os.PathLike[str]) -> list[ManifestRow]:
-    """Read a manifest (CSV, one row a take).
-
-    Raises
-    ------
-    InputError
-        If it cannot be read, lacks a column, or a state is no number.
-    """
-    manifest = Path(path)
-    try:
-        with manifest.open(encoding="utf-8", newline="") as stream:
-            rows = list(csv.DictReader(stream))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InputError(
-            "The manifest cannot be read.", where=str(path), advice="Name a manifest.csv."
-        ) from error
-    if not rows:
-        raise InputError("The manifest holds no take.", where=str(path), advice="Add takes first.")
-    lacking = [name for name in _NEEDED if name not in rows[0]]
-    if lacking:
-        raise InputError(
-            f'The manifest lacks the column "{lacking[0]}".',
-            where=str(path),
-            advice=f"It needs: {', '.join(_NEEDED)}, and ZONE_preload and ZONE_turns.",
-        )
-    zones = [name.removesuffix("_turns") for name in rows[0] if name.endswith("_turns")]
-    zones = [zone for zone in zones if f"{zone}_preload" in rows[0]]
-    if not zones:
-        raise InputError(
-            "The manifest holds no zone states.",
-            where=str(path),
-            advice="It needs columns such as motor_mount_preload and motor_mount_turns.",
-        )
-    found = []
-    for number, row in enumerate(rows, start=2):
-        try:
-            state = {
-                zone: (float(row[f"{zone}_preload"]), float(row[f"{zone}_turns"])) for zone in zones
-            }
-        except (TypeError, ValueError) as error:
-            raise InputError(
-                "A zone's preload and turns must be numbers.",
-                where=f"{path}, line {number}",
-                advice="Correct the line.",
-            ) from error
-        found.append(
-            ManifestRow(
-                file=manifest.parent / row["file"],
-                car_file=manifest.parent / row["car_file"],
-                sha256=row["sha256"],
-                car=row["car"],
-                check=row["bench_check"],
-                kind=row["kind"],
-                sensor=row["sensor"],
-                spot=row["spot"],
-                state=state,
-            )
-        )
-    return found
+_ABOUT_FEATURES = ("dsp", "features", "recording", "quality", "car")
+_MODULES = ("arrays", "findings", "impulses", "orders", "quality", "speed", "track", "units")
 
 
 def code_fingerprint() -> str:
     """Hash of the code that features depend on: kept features are dropped when it changes."""
     digest = hashlib.sha256(CATALOGUE_VERSION.encode())
     parts: list[Path] = []
-    for name in ("dsp", "features", "recording", "quality", "car"):
+    for name in _ABOUT_FEATURES:
         parts += sorted((_PACKAGE / name).rglob("*.py"))
-    parts += [_PACKAGE / "speed.py", _PACKAGE / "orders.py", _PACKAGE / "impulses.py"]
+    parts += [_PACKAGE / f"{name}.py" for name in _MODULES]
     for part in parts:
         if part.is_file():
             digest.update(part.read_bytes())
     return digest.hexdigest()[:16]
+
+
+def _kept_name(row: ManifestRow) -> str:
+    """Name of a take's kept features: they hang on the take, its car file, sensor and spot."""
+    digest = hashlib.sha256(row.car_file.read_bytes())
+    digest.update(f"{row.sha256}|{row.sensor}|{row.spot}".encode())
+    return f"{row.sha256[:16]}-{digest.hexdigest()[:16]}.npz"
+
+
+def _read_kept(kept: Path) -> tuple[FeatureVector | None, bool] | None:
+    """Return what was kept of a take; ``None`` where there is nothing, or it is damaged."""
+    try:
+        # Opened here: numpy leaves the file open where it finds no archive in it.
+        with kept.open("rb") as stream, np.load(stream, allow_pickle=False) as archive:
+            if not archive["usable"]:
+                return None, True
+            vector = FeatureVector(NAMES, archive["values"], archive["missing"], CATALOGUE_VERSION)
+            return vector, bool(archive["limited"])
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, VibecheckError):
+        return None
 
 
 def measure_take(row: ManifestRow, cache: Path | None) -> tuple[FeatureVector | None, bool]:
@@ -133,13 +63,10 @@ def measure_take(row: ManifestRow, cache: Path | None) -> tuple[FeatureVector | 
 
     ``None`` where the take is unusable, exactly as in a check.
     """
-    kept = None if cache is None else cache / f"{row.sha256}.npz"
-    if kept is not None and kept.is_file():
-        with np.load(kept, allow_pickle=False) as archive:
-            if not archive["usable"]:
-                return None, True
-            vector = FeatureVector(NAMES, archive["values"], archive["missing"], CATALOGUE_VERSION)
-            return vector, bool(archive["limited"])
+    kept = None if cache is None else cache / _kept_name(row)
+    known = None if kept is None else _read_kept(kept)
+    if known is not None:
+        return known
     from vibecheck.features.extract import extract_features
     from vibecheck.quality import assess_quality
     from vibecheck.recording.read import read_take
@@ -157,8 +84,11 @@ def measure_take(row: ManifestRow, cache: Path | None) -> tuple[FeatureVector | 
         if found is not None:
             content |= {"values": found.values, "missing": found.missing}
         temporary = kept.with_name(f"{kept.stem}.{os.getpid()}.part.npz")
-        np.savez(temporary, **content)
-        os.replace(temporary, kept)
+        try:
+            np.savez(temporary, **content)
+            os.replace(temporary, kept)
+        finally:
+            temporary.unlink(missing_ok=True)
     return found, limited
 
 
@@ -193,7 +123,14 @@ def build_table(
         raise MissingExtraError("Training", "training") from error
     folder = None if cache is None else Path(cache) / code_fingerprint()
     if folder is not None:
-        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(
+                f"The folder for the takes' features could not be made: {error.strerror}.",
+                where=str(folder),
+                advice="Choose another with --cache.",
+            ) from error
     results: list[tuple[FeatureVector | None, bool, str]] = []
     parallel = Parallel(n_jobs=n_jobs, return_as="generator")
     for result in parallel(delayed(_measure_or_say)(row, folder) for row in rows):
@@ -226,7 +163,7 @@ def build_table(
         sensor=np.array([row.sensor for row, _, _ in used]),
         limited=np.array([limited for _, _, limited in used]),
         is_baseline=np.array([row.kind == "baseline" for row, _, _ in used]),
-        is_hard=np.array([row.kind not in ("baseline", "loose") for row, _, _ in used]),
+        is_hard=np.array([row.is_hard_negative for row, _, _ in used]),
         zones=np.array(zones),
         loose=np.array([[row.is_loose(zone) for zone in zones] for row, _, _ in used]),
         preload=np.array([[row.state[zone][0] for zone in zones] for row, _, _ in used]),
@@ -238,6 +175,8 @@ def build_table(
 def _measure_or_say(row: ManifestRow, cache: Path | None) -> tuple[FeatureVector | None, bool, str]:
     try:
         found, limited = measure_take(row, cache)
+    except MissingExtraError:
+        raise
     except VibecheckError as error:
         return None, True, str(error)
     return found, limited, ""
