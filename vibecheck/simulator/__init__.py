@@ -11,6 +11,7 @@ Shares no analysis code with the rest, so that its tests are evidence. The parts
                   `motion_motor`, `motion_drive`; their numbers: `parts`, `build`
 `run`             integrate one run
 `ringing`         the bank of structural modes (compiled)
+`disturbances`    what sounds odd with nothing loose: `disturbance_forces`, `second_car`
 `sound`           radiation; then `room` and `phone`
 `accelerometer`   mounting, bandwidth, noise, clock
 `simulate`        labelled recordings: `simulate`, `simulate_spots`
@@ -18,6 +19,11 @@ Shares no analysis code with the rest, so that its tests are evidence. The parts
 """
 
 from vibecheck.simulator.accelerometer import Accelerometer, draw_accelerometer
+from vibecheck.simulator.disturbances import (
+    DISTURBANCE_KINDS,
+    Disturbances,
+    draw_disturbance,
+)
 from vibecheck.simulator.draw import draw_car
 from vibecheck.simulator.parameters import WHEELS, ZONES, SimulatedCar
 from vibecheck.simulator.phone import Phone, draw_phone
@@ -28,11 +34,13 @@ from vibecheck.simulator.simulate import SimulatedRecording, Truth, simulate, si
 from vibecheck.simulator.states import SNUG, Conditions, FastenerState
 
 __all__ = [
+    "DISTURBANCE_KINDS",
     "SNUG",
     "WHEELS",
     "ZONES",
     "Accelerometer",
     "Conditions",
+    "Disturbances",
     "FastenerState",
     "Phone",
     "SimulatedCar",
@@ -42,6 +50,7 @@ __all__ = [
     "Truth",
     "draw_accelerometer",
     "draw_car",
+    "draw_disturbance",
     "draw_phone",
     "draw_script",
     "draw_surroundings",

@@ -17,12 +17,15 @@ from vibecheck.simulator.accelerometer import (
     motion_at,
     record_with_accelerometer,
 )
+from vibecheck.simulator.disturbance_forces import disturbed
+from vibecheck.simulator.disturbances import NO_DISTURBANCES, Disturbances
 from vibecheck.simulator.parameters import SimulatedCar
 from vibecheck.simulator.phone import Phone, draw_phone, record_with_phone
 from vibecheck.simulator.room import Surroundings, add_room, draw_surroundings
 from vibecheck.simulator.run import Run, run_car
 from vibecheck.simulator.script import Phase, ThrottleScript
-from vibecheck.simulator.sound import radiate, spot_position
+from vibecheck.simulator.second_car import second_car_sound
+from vibecheck.simulator.sound import radiate, spot_position, with_roughness
 from vibecheck.simulator.states import Conditions, FastenerState
 
 Sensor = Literal["microphone", "accelerometer"]
@@ -44,6 +47,8 @@ class Truth:
     phases : tuple of Phase
         As driven.
     seed : int
+    disturbances : Disturbances
+        What else sounded odd; nothing of it is loose.
     """
 
     time_s: NDArray[np.float64]
@@ -53,6 +58,7 @@ class Truth:
     states: Mapping[str, FastenerState]
     phases: tuple[Phase, ...]
     seed: int
+    disturbances: Disturbances = NO_DISTURBANCES
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +85,7 @@ class SimulatedRecording:
     time_s: NDArray[np.float64] | None = None
 
 
-def _truth(run: Run) -> Truth:
+def _truth(run: Run, disturbances: Disturbances) -> Truth:
     return Truth(
         time_s=frozen_array(run.time_s),
         motor_rpm=frozen_array(run.motor_rpm),
@@ -88,6 +94,7 @@ def _truth(run: Run) -> Truth:
         states=run.states,
         phases=run.phases,
         seed=run.seed,
+        disturbances=disturbances,
     )
 
 
@@ -102,6 +109,7 @@ def simulate_spots(
     accelerometer: Accelerometer | None = None,
     conditions: Conditions | None = None,
     surroundings: Surroundings | None = None,
+    disturbances: Disturbances | None = None,
 ) -> tuple[SimulatedRecording, ...]:
     """Simulate one run recorded by several sensors at once: integrated once, heard many times.
 
@@ -121,6 +129,9 @@ def simulate_spots(
         Unbalance, backlash, temperature.
     surroundings : Surroundings, optional
         Drawn from the seed where absent.
+    disturbances : Disturbances, optional
+        A worn bearing, a stone, a rubbing wire, a second car; none where absent. They leave the
+        car's motion as it is.
 
     Returns
     -------
@@ -145,20 +156,26 @@ def simulate_spots(
     ]
     places = [spot_position(car, spot, own_seed[i]) for i, (_, spot) in enumerate(spots)]
     run = run_car(car, states, script, seed, conditions)
-    truth = _truth(run)
+    disturbances = disturbances or NO_DISTURBANCES
+    truth = _truth(run, disturbances)
+    run = disturbed(car, with_roughness(car, run, seed), disturbances, seed)
     listening = [i for i, (sensor, _) in enumerate(spots) if sensor == "microphone"]
     sounds: dict[int, NDArray[np.float32]] = {}
     if listening:
-        heard = radiate(car, run, np.array([places[i] for i in listening]), seed)
-        sounds = dict(zip(listening, heard, strict=True))
+        direct = radiate(car, run, np.array([places[i] for i in listening]), seed)
+        sounds = dict(zip(listening, direct, strict=True))
     phone = phone or draw_phone(seed)
     accelerometer = accelerometer or draw_accelerometer(seed)
     surroundings = surroundings or draw_surroundings(seed)
+    beside = None
+    if disturbances.second_car is not None and listening:
+        beside = second_car_sound(disturbances.second_car, run.n_samples, seed)
     recordings = []
     for index, (sensor, spot) in enumerate(spots):
         own = own_seed[index]
         if sensor == "microphone":
-            samples = record_with_phone(add_room(sounds[index], surroundings, own), phone, own)
+            heard = sounds[index] if beside is None else sounds[index] + beside
+            samples = record_with_phone(add_room(heard, surroundings, own), phone, own)
             recordings.append(
                 SimulatedRecording(
                     samples=frozen_array(samples[None, :], copy=False),
@@ -201,6 +218,7 @@ def simulate(
     accelerometer: Accelerometer | None = None,
     conditions: Conditions | None = None,
     surroundings: Surroundings | None = None,
+    disturbances: Disturbances | None = None,
 ) -> SimulatedRecording:
     """Simulate one take by one sensor at one spot; see `simulate_spots`."""
     return simulate_spots(
@@ -213,4 +231,5 @@ def simulate(
         accelerometer=accelerometer,
         conditions=conditions,
         surroundings=surroundings,
+        disturbances=disturbances,
     )[0]
