@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vibecheck.simulator.codec import CodecName, codec_available, compress
 from vibecheck.simulator.noise import pressure
 from vibecheck.simulator.run import RECORD_RATE_HZ
 
@@ -30,6 +32,17 @@ class Phone:
         Own noise as a sound pressure level.
     agc : float
         0: fixed gain; up to 1: levels are pulled fully to one target.
+    agc_memory_s : float
+        How slowly the gain recovers.
+    codec : {"", "aac", "opus", "vorbis"}
+        Lossy compression; skipped where this machine has no encoder (see `applied_codec`).
+    kbit_s : float
+        Its bit rate in kbit/s.
+    dropouts_per_s : float
+        Mean number of gaps of 5 to 40 ms, from an overloaded recorder.
+    dropouts_cut : bool
+        Whether a gap's sound is missing from the file, which is then shorter and its time axis
+        jumps; otherwise the gap is silent.
     """
 
     name: str
@@ -41,12 +54,16 @@ class Phone:
     noise_db: float = 29.0
     agc: float = 0.0
     agc_memory_s: float = 0.4
+    codec: CodecName = ""
+    kbit_s: float = 64.0
+    dropouts_per_s: float = 0.0
+    dropouts_cut: bool = False
 
 
 def draw_phone(seed: int) -> Phone:
-    """Draw one phone: most record at 48 kHz with fixed gain, some otherwise."""
+    """Draw one phone: most record at 48 kHz with fixed gain and losslessly, some otherwise."""
     rng = np.random.default_rng([seed, 41])
-    return Phone(
+    phone = Phone(
         name=f"phone {seed}",
         sample_rate_hz=44_100 if rng.random() < 0.15 else 48_000,
         full_scale_db=float(rng.uniform(100.0, 120.0)),
@@ -57,12 +74,32 @@ def draw_phone(seed: int) -> Phone:
         agc=float(rng.uniform(0.2, 0.6)) if rng.random() < 0.18 else 0.0,
         agc_memory_s=float(rng.uniform(0.2, 1.0)),
     )
+    codec: CodecName = ""
+    if rng.random() < 0.2:
+        codec = ("aac", "aac", "opus", "vorbis")[int(rng.integers(4))]
+        if codec == "opus" and phone.sample_rate_hz != RECORD_RATE_HZ:
+            codec = "aac"
+    return replace(
+        phone,
+        codec=codec,
+        kbit_s=round(math.exp(rng.uniform(math.log(32.0), math.log(160.0)))),
+        dropouts_per_s=float(rng.uniform(0.1, 0.4)) if rng.random() < 0.03 else 0.0,
+        dropouts_cut=bool(rng.random() < 0.4),
+    )
+
+
+def applied_codec(phone: Phone) -> str:
+    """Say what compression its takes really get here, as "aac 64 kbit/s"; "" for none."""
+    if not phone.codec or not codec_available(phone.codec, phone.sample_rate_hz):
+        return ""
+    return f"{phone.codec} {phone.kbit_s:g} kbit/s"
 
 
 def record_with_phone(sound: NDArray[np.float32], phone: Phone, seed: int) -> NDArray[np.float32]:
     """Return what the phone stores: full-scale samples on a 16-bit grid, clipped at ±1.
 
-    Order of the chain: microphone band and ripple, own noise, automatic gain, converter.
+    Order of the chain: microphone band and ripple, own noise, automatic gain, converter,
+    dropouts, codec, and the converter's grid again, as the file is read.
     """
     from scipy import fft
 
@@ -85,9 +122,32 @@ def record_with_phone(sound: NDArray[np.float32], phone: Phone, seed: int) -> ND
 
         scaled = soxr.resample(scaled.astype(np.float32), RECORD_RATE_HZ, phone.sample_rate_hz)
     dither = (rng.random(scaled.size) - rng.random(scaled.size)) / 32768.0
-    grid = np.round((scaled + dither) * 32768.0)
+    stored = _on_grid(scaled + dither)
+    if phone.dropouts_per_s > 0.0:
+        stored = _drop(stored, phone, seed)
+    if applied_codec(phone):
+        stored = _on_grid(compress(stored, phone.sample_rate_hz, phone.codec, phone.kbit_s))
+    return stored
+
+
+def _on_grid(sound: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
+    """Sixteen bits, clipped."""
+    grid = np.round(sound * 32768.0)
     result: NDArray[np.float32] = (np.clip(grid, -32768, 32767) / 32768.0).astype(np.float32)
     return result
+
+
+def _drop(sound: NDArray[np.float32], phone: Phone, seed: int) -> NDArray[np.float32]:
+    """Silence or cut blocks of 5 to 40 ms at random places; at least one."""
+    rng = np.random.default_rng([seed, 56])
+    seconds = sound.size / phone.sample_rate_hz
+    count = max(1, int(rng.poisson(phone.dropouts_per_s * seconds)))
+    kept = np.ones(sound.size, dtype=np.bool_)
+    for _ in range(count):
+        length = int(rng.uniform(0.005, 0.04) * phone.sample_rate_hz)
+        first = int(rng.integers(0, max(sound.size - length, 1)))
+        kept[first : first + length] = False
+    return sound[kept] if phone.dropouts_cut else np.where(kept, sound, np.float32(0.0))
 
 
 def _automatic_gain(sound: Array, strength: float, memory_s: float) -> Array:

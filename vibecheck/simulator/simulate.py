@@ -20,7 +20,7 @@ from vibecheck.simulator.accelerometer import (
 from vibecheck.simulator.disturbance_forces import disturbed
 from vibecheck.simulator.disturbances import NO_DISTURBANCES, Disturbances
 from vibecheck.simulator.parameters import SimulatedCar
-from vibecheck.simulator.phone import Phone, draw_phone, record_with_phone
+from vibecheck.simulator.phone import Phone, applied_codec, draw_phone, record_with_phone
 from vibecheck.simulator.room import Surroundings, add_room, draw_surroundings
 from vibecheck.simulator.run import Run, run_car
 from vibecheck.simulator.script import Phase, ThrottleScript
@@ -73,6 +73,9 @@ class SimulatedRecording:
         Nominal rate.
     time_s : ndarray or None
         Time stamps of an accelerometer.
+    codec : str
+        Lossy compression a phone's take really got, as ``"aac 64 kbit/s"``; ``""`` for none
+        (also where the phone has a codec but this machine has no encoder).
     """
 
     samples: NDArray[np.float32] | NDArray[np.float64]
@@ -83,6 +86,7 @@ class SimulatedRecording:
     device: str
     truth: Truth
     time_s: NDArray[np.float64] | None = None
+    codec: str = ""
 
 
 def _truth(run: Run, disturbances: Disturbances) -> Truth:
@@ -185,6 +189,7 @@ def simulate_spots(
                     spot=spot,
                     device=phone.name,
                     truth=truth,
+                    codec=applied_codec(phone),
                 )
             )
         else:
