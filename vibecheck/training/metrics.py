@@ -27,6 +27,22 @@ def roc_auc(scores: ArrayLike, labels: ArrayLike) -> float:
     return float((rank[loose].sum() - n_loose * (n_loose + 1) / 2.0) / (n_loose * n_snug))
 
 
+def column_areas(x: FloatArray, loose: NDArray[np.bool_]) -> FloatArray:
+    """`roc_auc` of every column by itself, over the rows in which it was observed (not NaN).
+
+    Returns
+    -------
+    ndarray, shape (n_columns,)
+        0.5 where fewer than 2 rows of a class were observed.
+    """
+    areas = np.full(x.shape[1], 0.5)
+    for k, column in enumerate(x.T):
+        seen = ~np.isnan(column)
+        if min(int(loose[seen].sum()), int((~loose[seen]).sum())) >= 2:
+            areas[k] = roc_auc(column[seen], loose[seen])
+    return areas
+
+
 def hanley_mcneil_se(area: float, n_loose: int, n_snug: int) -> float:
     """Standard error of an area under the ROC curve (Hanley & McNeil, Radiology 143, 1982)."""
     q1 = area / (2.0 - area)
