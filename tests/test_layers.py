@@ -27,8 +27,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("model",),
     ("risk",),
     ("pipeline",),
-    ("dataset", "training"),
     ("report",),
+    ("dataset", "training"),
     ("demo",),
     ("web", "cli", "__main__"),
 )
