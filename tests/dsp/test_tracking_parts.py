@@ -345,6 +345,23 @@ def test_a_run_far_below_the_expected_speed_is_read_anew() -> None:
     )
 
 
+def test_a_run_at_half_the_expected_speed_needs_more_to_be_read_anew() -> None:
+    candidates = path_search.candidate_grid(20.0, 600.0)
+    speed = np.full(50, 130.0)
+    ratios = readings.rival_ratios([evidence.Line(1.0), evidence.Line(0.45)])
+    asked = candidates, speed, ratios, 300.0
+    # The spur gear (0.45 of the motor) passed for the motor: 130 turns a second are 289 in truth.
+    fair = made_scores(candidates, {130.0: 6.0, 130.0 / 0.45: 4.0}, 50)
+    np.testing.assert_allclose(readings.likelier_reading(fair, *asked), 130.0 / 0.45, rtol=0.01)
+    # A share that would do at a third of the expected speed does not do here.
+    little = made_scores(candidates, {130.0: 6.0, 130.0 / 0.45: 2.2}, 50)
+    np.testing.assert_array_equal(readings.likelier_reading(little, *asked), speed)
+    # A run at 0.6 of the expected speed is believed as it is.
+    np.testing.assert_array_equal(
+        readings.likelier_reading(fair, candidates, speed, ratios, 130.0 / 0.6), speed
+    )
+
+
 def test_wrong_tooth_counts_are_among_the_rivals() -> None:
     ratios = np.array(readings.rival_ratios([evidence.Line(1.0), evidence.Line(20.0)]))
     assert np.min(np.abs(np.log(ratios / (26 / 20)))) < 0.007

@@ -15,8 +15,8 @@ LOUD_DB = 6.0  # over the quietest part; twice this is surely loud
 LOUD_VOTE = 1.0
 LOUDEST_DB = 3.0  # this far below the loudest part still counts as the loudest
 TOP_SPREAD = 0.35  # spread of the log of a run's top speed over the bench limit
-LOOKS = 4.0  # independent looks that one run gives at which line is which
-MOST_EXPECTATION = 2.5
+LOOKS = 1.5  # independent looks that one run gives at which line is which
+MOST_EXPECTATION = 4.0
 
 
 def loudness_db(whitened: Sequence[Whitened], n_steps: int) -> NDArray[np.float64]:

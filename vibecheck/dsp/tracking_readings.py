@@ -25,7 +25,11 @@ SAME_SPEED = 0.06  # log ratios this close to zero are the same reading
 GRID_STEP = 0.012  # between log ratios asked about; candidates count within 0.8 %
 MOST_STEPS = 250  # steps weighed per reading
 SMALLEST_JUMP = 0.22  # log ratio: readings differ by three to four or more
-SLOW_RUN = 0.35  # of the expected top speed: a spin-up slower than this is doubted
+SLOW_RUN = 0.35  # of the expected top speed: a spin-up slower than this is surely doubted
+DOUBTED_RUN = 0.55  # and up to here by less and less
+FASTER_AT_LEAST = 1.3  # another reading of a doubted run must be so much faster
+EXPECTED_SPREAD = 0.35  # spread of the log of a run's top speed over the expected one
+EXPECTED_SAY = 0.25  # share of the evidence that a reading loses one spread (squared) away
 REJOIN_AT_LEAST = 1.0  # evidence per step that a joining reading needs
 REJOIN_SHARE = 0.3  # and its share of the evidence of the reading it replaces
 _NEAR = 2  # candidates either side that count as the same speed
@@ -180,22 +184,29 @@ def likelier_reading(
 ) -> NDArray[np.float64]:
     """Read a track anew that never comes near the speed a bench spin-up is made at.
 
-    Where one line is all that is heard, a wheel can pass for the motor. A run whose top speed lies
-    under a third of the expected one takes the reading, among those that bring it near, with the
-    most evidence, if that has a fair share of the evidence of the first reading.
+    Where few lines are heard, as by a slow accelerometer, a wheel or the spur gear can pass for
+    the motor. A run whose top speed lies far under the expected one takes the reading, among those
+    that bring it near, with the most evidence less what its distance from the expected speed
+    costs, if that reading has a fair share of the evidence of the first: three tenths of it at a
+    third of the expected speed, over a half at half of it.
     """
     running = speed_hz > 0.0
     if not running.any():
         return speed_hz
     top = float(np.quantile(speed_hz[running], 0.75))
-    if top >= SLOW_RUN * expected_top_hz:
+    slow = top / expected_top_hz
+    if slow >= DOUBTED_RUN:
         return speed_hz
-    fitting = [r for r in ratios if SLOW_RUN < r * top / expected_top_hz < 1.2]
+    fitting = [r for r in ratios if max(SLOW_RUN, FASTER_AT_LEAST * slow) < r * slow < 1.2]
     if not fitting:
         return speed_hz
     means, _inside = _mean_evidence(scores, candidates_hz, speed_hz, [1.0, *fitting])
-    best = int(means[1:].argmax())
-    if means[1 + best] <= max(0.0, REJOIN_SHARE * means[0]):
+    away = np.log(np.asarray(fitting) * slow) / EXPECTED_SPREAD
+    cost = EXPECTED_SAY * abs(means[0]) * np.minimum(away**2, 4.0)
+    best = int((means[1:] - cost).argmax())
+    doubt = max(0.0, np.log(slow / SLOW_RUN) / np.log(DOUBTED_RUN / SLOW_RUN))
+    needed = REJOIN_SHARE + EXPECTED_SAY * doubt
+    if means[1 + best] <= max(0.0, needed * means[0]):
         return speed_hz
     scaled = speed_hz * fitting[best]
     return np.where(scaled > candidates_hz[-1], 0.0, scaled)
