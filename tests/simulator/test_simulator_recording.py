@@ -31,10 +31,12 @@ from vibecheck.simulator import (
     simulate_spots,
 )
 from vibecheck.simulator.accelerometer import record_with_accelerometer
+from vibecheck.simulator.knocks import draw_knocks, knock_motion, knock_sound
 from vibecheck.simulator.noise import pressure, shaped_noise
 from vibecheck.simulator.phone import record_with_phone
 from vibecheck.simulator.ringing import resonator_coefficients, ring
 from vibecheck.simulator.room import add_room
+from vibecheck.simulator.run import run_car
 from vibecheck.simulator.sound import spot_position
 
 RATE = 48_000
@@ -267,17 +269,85 @@ def test_a_car_drawn_around_a_given_profile() -> None:
 
 
 def test_drawn_scripts_phones_and_rooms_vary_within_bounds() -> None:
-    for seed in range(20):
-        script = draw_script(seed)
-        assert 9.0 <= script.duration_s <= 12.0
-        assert script.idle_s >= 2.0
-        throttle = script.throttle(np.arange(0.0, 9.0, 1e-3), seed)
+    scripts = [draw_script(seed) for seed in range(120)]
+    for seed, script in enumerate(scripts):
+        assert 9.0 <= script.duration_s <= 16.0
+        assert 0.8 <= script.idle_s <= 2.6
+        throttle = script.throttle(np.arange(0.0, script.duration_s, 2e-3), seed)
         assert throttle.min() >= 0.0
         assert throttle.max() < 1.15
         assert throttle[0] < 0.02
+        assert throttle.max() > 0.6
+        names = [phase.name for phase in script.phases()]
+        assert names[0] == "idle"
+        assert names[-1] == "coast_down"
+        assert {"run_up", "hold"} <= set(names)
         assert draw_phone(seed).agc < 1.0
-        assert 28.0 <= draw_surroundings(seed).noise_db <= 44.0
+        room = draw_surroundings(seed)
+        assert 26.0 <= room.noise_db <= 48.0
+        assert 0.1 <= room.reverberation_s <= 0.9
+    # Most begin with 2 s of silence; some do not. Hands differ.
+    assert 0.7 < np.mean([script.idle_s >= 2.0 for script in scripts]) < 0.98
+    assert np.mean([script.duration_s > 12.0 for script in scripts]) > 0.05
+    twice = [sum(p.name == "coast_down" for p in script.phases()) > 1 for script in scripts]
+    assert 0.05 < np.mean(twice) < 0.5
+    assert 0.05 < np.mean([script.stutters > 0 for script in scripts]) < 0.4
+    assert 0.03 < np.mean([script.brake_a > 0.0 for script in scripts]) < 0.3
     assert draw_script(1, 14.0).duration_s == pytest.approx(14.0)
+    assert all(draw_script(s, 8.0).duration_s == pytest.approx(8.0) for s in range(40))
+
+
+def test_a_stuttering_start_jerks_and_a_second_run_up_rises() -> None:
+    parts = (("run_up", 2.0, 0.8), ("coast_down", 1.0, 0.0), ("run_up", 1.0, 0.9))
+    script = ThrottleScript(1.0, parts, unsteady=0.0, stutters=3, stutter_s=0.6)
+    clock = np.arange(0.0, 4.0, 1e-3)
+    value = script.throttle(clock, 5)
+    start = value[:600]
+    peaks = (start[1:-1] > start[:-2]) & (start[1:-1] >= start[2:]) & (start[1:-1] > 0.02)
+    assert peaks.sum() == 3
+    smooth = replace(script, stutters=0).throttle(clock, 5)
+    assert np.all(np.diff(smooth[:1900]) >= 0.0)
+    assert smooth[2900] < 0.01
+    # The trigger meets the motor where it may still turn, and rises from there.
+    assert smooth[3150] > 0.3
+    assert np.all(np.diff(smooth[3200:3990]) > 0.0)
+
+
+def test_a_drag_brake_stops_the_motor_sooner() -> None:
+    script = ThrottleScript(0.2, (("run_up", 0.4, 0.5), ("coast_down", 0.5, 0.0)))
+    coast = run_car(CAR, {}, script, 3)
+    brake = run_car(CAR, {}, replace(script, brake_a=20.0), 3)
+    assert brake.motor_rpm[-1] < 0.8 * coast.motor_rpm[-1]
+    assert brake.motor_rpm.max() == pytest.approx(coast.motor_rpm.max(), rel=0.02)
+
+
+def test_a_knock_is_heard_and_felt_at_one_moment() -> None:
+    room = Surroundings(knocks_per_min=60.0, knock_db=80.0)
+    knocks = draw_knocks(room, 4 * RATE, 2)
+    assert knocks == draw_knocks(room, 4 * RATE, 2)
+    assert knocks
+    assert draw_knocks(Surroundings(), 4 * RATE, 2) == ()
+    sound = knock_sound(knocks, 4 * RATE, 2)
+    motion = knock_motion(knocks, 4 * RATE)
+    first = min(knock.at for knock in knocks)
+    for signal in (sound, motion):
+        assert not signal[:first].any()
+        assert signal[first : first + 200].any()
+    one = replace(knocks[0], at=RATE, click=0.0, peak_m_s2=2.0, fade_s=1.0, bench_hz=50.0)
+    assert np.abs(knock_motion((one,), 2 * RATE)).max() == pytest.approx(2.0, rel=0.02)
+
+
+def test_a_far_sound_comes_with_more_of_the_room() -> None:
+    # Direct sound falls with distance, the diffuse field does not (common practice, no source).
+    click = np.zeros(RATE, dtype=np.float32)
+    click[100] = 1.0
+    quiet = Surroundings(noise_db=-60.0, reverberant_db=-12.0, reverberation_s=0.4)
+    silence = np.zeros(RATE, dtype=np.float32)
+    near, far = (add_room(silence, quiet, 1, click, distance) for distance in (0.25, 2.5))
+    late = slice(1000, None)
+    ratio = far[late].std() / near[late].std()
+    assert 20 * math.log10(ratio) == pytest.approx(20.0, abs=0.2)
+    assert near[100] == pytest.approx(1.0, abs=0.01)
 
 
 @pytest.mark.parametrize(
@@ -290,6 +360,7 @@ def test_drawn_scripts_phones_and_rooms_vary_within_bounds() -> None:
         (lambda: draw_car(1, "awd"), "layout must be"),  # type: ignore[arg-type]
         (lambda: draw_car(1, scale="fifth"), "scale must be"),
         (lambda: ThrottleScript(-1.0, ()), "idle_s must not be negative"),
+        (lambda: ThrottleScript(1.0, (), stutters=-1), "stutters, stutter_s and brake_a must not"),
         (lambda: ThrottleScript(1.0, (("boost", 1.0, 1.0),)), 'A part must be "run_up"'),
         (lambda: ThrottleScript(1.0, (("hold", 0.0, 1.0),)), "must last over 0 s"),
         (lambda: draw_script(1, 5.0), "duration_s must be at least 8"),

@@ -33,6 +33,8 @@ class Accelerometer:
         Size of one count.
     clock_jitter : float
         Relative spread of the sampling intervals.
+    tilt_rad : float
+        How far from straight it is stuck on: standard deviation about each axis.
     """
 
     name: str
@@ -42,21 +44,23 @@ class Accelerometer:
     noise_m_s2_rthz: float = 250e-6 * GRAVITY
     step_m_s2: float = 3.9e-3 * GRAVITY
     clock_jitter: float = 0.002
+    tilt_rad: float = 0.05
 
 
 def draw_accelerometer(seed: int) -> Accelerometer:
-    """Draw one sensor: cheap and common ones between 1.6 and 6.7 kHz."""
+    """Draw one sensor: cheap and common ones between 0.8 and 6.7 kHz."""
     rng = np.random.default_rng([seed, 51])
-    rate = float(rng.choice([1600.0, 3200.0, 3200.0, 4000.0, 6667.0]))
-    filtered = rng.random() < 0.7
+    rate = float(rng.choice([800.0, 1000.0, 1600.0, 3200.0, 3200.0, 3200.0, 4000.0, 6667.0]))
+    filtered = rng.random() < 0.65
     return Accelerometer(
         name=f"accelerometer {seed}",
         output_rate_hz=rate,
-        anti_alias_hz=rate * float(rng.uniform(0.36, 0.45)) if filtered else 0.0,
-        range_m_s2=float(rng.choice([8.0, 16.0, 16.0, 32.0])) * GRAVITY,
-        noise_m_s2_rthz=float(math.exp(rng.uniform(math.log(80e-6), math.log(450e-6)))) * GRAVITY,
-        step_m_s2=float(rng.choice([0.488e-3, 0.976e-3, 3.9e-3])) * GRAVITY,
-        clock_jitter=float(math.exp(rng.uniform(math.log(1e-4), math.log(1e-2)))),
+        anti_alias_hz=rate * float(rng.uniform(0.25, 0.45)) if filtered else 0.0,
+        range_m_s2=float(rng.choice([8.0, 16.0, 16.0, 16.0, 32.0])) * GRAVITY,
+        noise_m_s2_rthz=float(math.exp(rng.uniform(math.log(25e-6), math.log(1200e-6)))) * GRAVITY,
+        step_m_s2=float(rng.choice([0.061e-3, 0.244e-3, 0.488e-3, 0.976e-3, 3.9e-3])) * GRAVITY,
+        clock_jitter=float(math.exp(rng.uniform(math.log(3e-5), math.log(2e-2)))),
+        tilt_rad=float(math.exp(rng.uniform(math.log(0.01), math.log(0.15)))),
     )
 
 
@@ -98,6 +102,15 @@ def motion_at(car: SimulatedCar, run: Run, spot: str) -> NDArray[np.float32]:
     return result
 
 
+def rotation(vector: Array) -> Array:
+    """Turn about a vector by its length in rad (Rodrigues' formula)."""
+    angle = float(np.linalg.norm(vector))
+    x, y, z = vector / max(angle, 1e-12)
+    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    result: Array = np.eye(3) + math.sin(angle) * cross + (1.0 - math.cos(angle)) * (cross @ cross)
+    return result
+
+
 def record_with_accelerometer(
     motion: NDArray[np.float32], sensor: Accelerometer, seed: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -105,11 +118,8 @@ def record_with_accelerometer(
     from scipy.signal import butter, sosfilt
 
     rng = np.random.default_rng([seed, 53])
-    # A sensor is never glued on straight: up to about 5 degrees.
-    tilt = rng.normal(0.0, 0.05, 3)
-    turn = np.eye(3) + np.array(
-        [[0.0, -tilt[2], tilt[1]], [tilt[2], 0.0, -tilt[0]], [-tilt[1], tilt[0], 0.0]]
-    )
+    # A sensor is never stuck on straight.
+    turn = rotation(rng.normal(0.0, sensor.tilt_rad, 3))
     felt = turn @ motion.astype(np.float64)
     if sensor.anti_alias_hz > 0.0:
         sections = butter(4, sensor.anti_alias_hz, fs=RECORD_RATE_HZ, output="sos")

@@ -92,6 +92,7 @@ def run_car(
     wheels = build.build_wheels(car, sitting)
     motor = build.build_motor(car, sitting)
     drive = build_drive(car, sitting)
+    drive = drive._replace(current_brake=max(drive.current_brake, script.brake_a))
     sleeve = build_sleeve(car, sitting)
     decks = build_decks(car, sitting)
     state = build.rest_state(car, sitting, wheels, sleeve)

@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 from vibecheck.errors import CallError
 
 Array = NDArray[np.float64]
+Part = tuple[str, float, float]
+COAST_S = 1.5  # how fast a middling drivetrain coasts down
+SHORTEST_SPIN_UP_S = 4.5
 
 
 @dataclass(frozen=True)
@@ -36,16 +39,29 @@ class ThrottleScript:
         Relative spread of the hand during holds.
     bend : float
         Exponent of the run-up: 1 straight, above 1 slow first.
+    stutters : int
+        Jerks with which a motor without a sensor starts, within the first `stutter_s` seconds.
+    stutter_s : float
+    brake_a : float
+        Current of the speed controller's drag brake in A; 0: as the car has it.
     """
 
     idle_s: float
-    parts: tuple[tuple[str, float, float], ...]
+    parts: tuple[Part, ...]
     unsteady: float = 0.008
     bend: float = 1.0
+    stutters: int = 0
+    stutter_s: float = 0.0
+    brake_a: float = 0.0
 
     def __post_init__(self) -> None:
         if self.idle_s < 0.0:
             raise CallError(f"idle_s must not be negative. Got {self.idle_s!r} instead.")
+        if self.stutters < 0 or self.stutter_s < 0.0 or self.brake_a < 0.0:
+            raise CallError(
+                "stutters, stutter_s and brake_a must not be negative. "
+                f"Got {self.stutters!r}, {self.stutter_s!r} and {self.brake_a!r} instead."
+            )
         for name, seconds, level in self.parts:
             if name not in ("run_up", "hold", "coast_down"):
                 raise CallError(
@@ -75,7 +91,10 @@ class ThrottleScript:
         return tuple(found)
 
     def throttle(self, time_s: Array, seed: int) -> Array:
-        """Return throttle (share of the bench cap) at times from the start of the run-up."""
+        """Return throttle (share of the bench cap) at times from the start of the run-up.
+
+        A run-up after a coast-down begins where the motor may still turn, so that it does run up.
+        """
         rng = np.random.default_rng([seed, 21])
         clock = 0.0
         level = 0.0
@@ -85,18 +104,34 @@ class ThrottleScript:
             share = (time_s[inside] - clock) / seconds
             if name == "coast_down":
                 value[inside] = 0.0
-                level = 0.0
+                level *= math.exp(-seconds / COAST_S)
             else:
                 bent = share**self.bend
                 value[inside] = level + (target - level) * bent
                 level = target
             clock += seconds
+        if self.stutters and self.stutter_s > 0.0:
+            starting = (time_s >= 0.0) & (time_s < self.stutter_s)
+            value[starting] = self._jerks(time_s[starting], seed)
         value[time_s < 0.0] = 0.0
         # The hand: a slow wander (Ornstein-Uhlenbeck, 0.4 s) and a slight tremor.
         dt = float(time_s[1] - time_s[0]) if time_s.size > 1 else 1.0
         wander = _wander(rng, time_s.size, dt, 0.4) + 0.3 * _wander(rng, time_s.size, dt, 0.05)
         value *= 1.0 + self.unsteady * wander
         return _smooth(np.maximum(value, 0.0), dt, 0.03)
+
+    def _jerks(self, time_s: Array, seed: int) -> Array:
+        """Pushes that fail to start the motor, one after the other."""
+        rng = np.random.default_rng([seed, 24])
+        edges = np.cumsum(rng.uniform(0.7, 1.3, self.stutters))
+        edges *= self.stutter_s / edges[-1]
+        value = np.zeros_like(time_s)
+        first = 0.0
+        for last in edges:
+            push = rng.uniform(0.3, 0.6) * (last - first)
+            value[(time_s >= first) & (time_s < first + push)] = rng.uniform(0.06, 0.25)
+            first = last
+        return value
 
 
 def _wander(rng: np.random.Generator, n: int, dt: float, memory_s: float) -> Array:
@@ -140,7 +175,11 @@ def speed_spread(n: int, dt: float, seed: int, driven: tuple[bool, ...]) -> Arra
 
 
 def draw_script(seed: int, duration_s: float | None = None) -> ThrottleScript:
-    """Draw a script with human variety: 9-12 s unless a duration is asked for.
+    """Draw a script with human variety: 9-12 s, in one of six up to 16 s, unless asked for.
+
+    Most are idle for at least 2 s, run up once or in two steps, hold and coast down. Some begin
+    early, blip the throttle or hesitate first, run up twice, let go early, stutter at the start,
+    or brake at the end.
 
     Parameters
     ----------
@@ -154,21 +193,64 @@ def draw_script(seed: int, duration_s: float | None = None) -> ThrottleScript:
         If the duration is too short for all phases.
     """
     rng = np.random.default_rng([seed, 23])
-    total = float(rng.uniform(9.0, 12.0)) if duration_s is None else duration_s
+    drawn = float(rng.uniform(9.0, 12.0) if rng.random() < 0.85 else rng.uniform(12.0, 16.0))
+    total = drawn if duration_s is None else duration_s
     if total < 8.0:
         raise CallError(f"duration_s must be at least 8. Got {duration_s!r} instead.")
-    idle = float(rng.uniform(2.0, 2.5))
-    rest = total - idle
+    idle = float(rng.uniform(2.0, 2.6) if rng.random() < 0.85 else rng.uniform(0.8, 2.0))
+    parts = _lead_in(rng, total - idle - SHORTEST_SPIN_UP_S)
+    rest = total - idle - sum(seconds for _, seconds, _ in parts)
+    if rest >= 2.0 * SHORTEST_SPIN_UP_S - 1.0 and rng.random() < 0.25:
+        first = rest * float(rng.uniform(0.4, 0.55))
+        parts += _spin_up(rng, first) + _spin_up(rng, rest - first)
+    else:
+        parts += _spin_up(rng, rest)
+    stutters = int(rng.integers(2, 6)) if rng.random() < 0.2 else 0
+    return ThrottleScript(
+        idle_s=idle,
+        parts=tuple(parts),
+        unsteady=float(math.exp(rng.uniform(math.log(0.002), math.log(0.02)))),
+        bend=float(rng.uniform(0.7, 1.7)),
+        stutters=stutters,
+        stutter_s=min(float(rng.uniform(0.15, 0.6)), 0.5 * parts[0][1]) if stutters else 0.0,
+        brake_a=float(rng.uniform(4.0, 30.0)) if rng.random() < 0.12 else 0.0,
+    )
+
+
+def _lead_in(rng: np.random.Generator, spare_s: float) -> list[Part]:
+    """What may come before the spin-up itself: a blip or two, or a hesitant start."""
+    parts: list[Part] = []
+    if rng.random() < 0.12:
+        for _ in range(int(rng.integers(1, 3))):
+            up, down = float(rng.uniform(0.15, 0.3)), float(rng.uniform(0.4, 0.9))
+            if up + down < spare_s:
+                level = float(rng.uniform(0.2, 0.5))
+                parts += [("run_up", up, level), ("coast_down", down, 0.0)]
+                spare_s -= up + down
+    if rng.random() < 0.15:
+        up, wait = float(rng.uniform(0.2, 0.5)), float(rng.uniform(0.3, 0.8))
+        if up + wait < spare_s:
+            level = float(rng.uniform(0.08, 0.25))
+            parts += [("run_up", up, level), ("hold", wait, level)]
+    return parts
+
+
+def _spin_up(rng: np.random.Generator, rest: float) -> list[Part]:
+    """Draw one spin-up: straight, in two steps, or a slow run-up with a short hold."""
     run_up = rest * float(rng.uniform(0.28, 0.42))
     coast = rest * float(rng.uniform(0.22, 0.34))
     hold = rest - run_up - coast
-    top = float(rng.uniform(0.85, 1.0))
-    parts: list[tuple[str, float, float]] = []
+    if rng.random() < 0.12:  # lets go early
+        short = min(float(rng.uniform(0.3, 0.8)), hold)
+        coast += 0.6 * (hold - short)
+        run_up += 0.4 * (hold - short)
+        hold = short
+    top = float(rng.uniform(0.8, 1.0))
     kind = rng.random()
     if kind < 0.55:
-        parts = [("run_up", run_up, top), ("hold", hold, top)]
+        parts: list[Part] = [("run_up", run_up, top), ("hold", hold, top)]
     elif kind < 0.85:
-        step = top * float(rng.uniform(0.4, 0.7))
+        step = top * float(rng.uniform(0.35, 0.75))
         cut = float(rng.uniform(0.35, 0.65))
         parts = [
             ("run_up", run_up * cut, step),
@@ -178,10 +260,4 @@ def draw_script(seed: int, duration_s: float | None = None) -> ThrottleScript:
         ]
     else:
         parts = [("run_up", run_up + 0.5 * hold, top), ("hold", 0.5 * hold, top)]
-    parts.append(("coast_down", coast, 0.0))
-    return ThrottleScript(
-        idle_s=idle,
-        parts=tuple(parts),
-        unsteady=float(rng.uniform(0.003, 0.015)),
-        bend=float(rng.uniform(0.8, 1.5)),
-    )
+    return [*parts, ("coast_down", coast, 0.0)]

@@ -19,6 +19,7 @@ from vibecheck.simulator.accelerometer import (
 )
 from vibecheck.simulator.disturbance_forces import disturbed
 from vibecheck.simulator.disturbances import NO_DISTURBANCES, Disturbances
+from vibecheck.simulator.knocks import draw_knocks, knock_motion, knock_sound
 from vibecheck.simulator.parameters import SimulatedCar
 from vibecheck.simulator.phone import Phone, applied_codec, draw_phone, record_with_phone
 from vibecheck.simulator.room import Surroundings, add_room, draw_surroundings
@@ -171,15 +172,19 @@ def simulate_spots(
     phone = phone or draw_phone(seed)
     accelerometer = accelerometer or draw_accelerometer(seed)
     surroundings = surroundings or draw_surroundings(seed)
-    beside = None
+    knocks = draw_knocks(surroundings, run.n_samples, seed)
+    beside, beside_m = None, 1.0
     if disturbances.second_car is not None and listening:
+        beside_m = disturbances.second_car.distance_m
         beside = second_car_sound(disturbances.second_car, run.n_samples, seed)
     recordings = []
     for index, (sensor, spot) in enumerate(spots):
         own = own_seed[index]
         if sensor == "microphone":
-            heard = sounds[index] if beside is None else sounds[index] + beside
-            samples = record_with_phone(add_room(heard, surroundings, own), phone, own)
+            sound = add_room(sounds[index], surroundings, own, beside, beside_m)
+            if knocks:
+                sound += knock_sound(knocks, run.n_samples, seed)
+            samples = record_with_phone(sound, phone, own)
             recordings.append(
                 SimulatedRecording(
                     samples=frozen_array(samples[None, :], copy=False),
@@ -193,9 +198,9 @@ def simulate_spots(
                 )
             )
         else:
-            time_s, reading = record_with_accelerometer(
-                motion_at(car, run, spot), accelerometer, own
-            )
+            motion = motion_at(car, run, spot)
+            motion[2] += knock_motion(knocks, run.n_samples)
+            time_s, reading = record_with_accelerometer(motion, accelerometer, own)
             recordings.append(
                 SimulatedRecording(
                     samples=frozen_array(reading, copy=False),

@@ -30,7 +30,8 @@ BLOCK = 16_384
 def spot_position(car: SimulatedCar, spot: str, seed: int) -> Array:
     """Return where a sensor lies, in m from the car's centre of gravity.
 
-    A phone lies 15 to 30 cm from its zone, beside the car and out of the wheels' planes.
+    A phone at the centre lies or is held 15 to 50 cm above the car, elsewhere 10 to 35 cm from
+    its zone, beside the car and out of the wheels' planes.
 
     Raises
     ------
@@ -40,17 +41,18 @@ def spot_position(car: SimulatedCar, spot: str, seed: int) -> Array:
     rng = np.random.default_rng([seed, 43])
     wobble = rng.normal(0.0, 0.02, 3)
     if spot == CENTRE:
-        place = np.array([0.0, 0.0, rng.uniform(0.18, 0.30)])
+        height = math.exp(rng.uniform(math.log(0.15), math.log(0.5)))
+        place = np.array([rng.normal(0.0, 0.03), rng.normal(0.0, 0.03), height])
     elif spot in JOINTS:
         zone = car.chassis.position[JOINTS.index(spot)]
         side = 1.0 if zone[1] >= 0.0 else -1.0
         if spot.startswith("wheel"):
             forward = 1.0 if zone[0] >= 0.0 else -1.0
             place = zone + np.array(
-                [forward * rng.uniform(0.08, 0.14), side * rng.uniform(0.05, 0.11), 0.04]
+                [forward * rng.uniform(0.08, 0.20), side * rng.uniform(0.05, 0.18), 0.04]
             )
         else:
-            place = zone + np.array([0.0, side * rng.uniform(0.03, 0.08), rng.uniform(0.1, 0.18)])
+            place = zone + np.array([0.0, side * rng.uniform(0.03, 0.12), rng.uniform(0.1, 0.28)])
     else:
         raise CallError(
             f'The simulator has no spot "{spot}".{did_you_mean(spot, SPOTS)}',
@@ -217,19 +219,27 @@ def _direction(car: SimulatedCar, place: Array) -> Array:
 def _air_noise(
     car: SimulatedCar, run: Run, distance: Array, rng: np.random.Generator
 ) -> NDArray[np.float32]:
-    """Tyres and motor fan: broadband, rising steeply with speed."""
+    """Tyres and motor fan: broadband, rising steeply with speed.
+
+    The tread of a tyre is never quite even, so its noise swells once a turn.
+    """
     motor, wheel = speed_at_rate(run)
     size = np.random.default_rng([car.seed, 47])
-    tyre_db = size.uniform(46.0, 66.0) + (3.0 if car.scale == "eighth" else 0.0)
-    fan_db = size.uniform(38.0, 58.0)
-    exponent = size.uniform(2.2, 3.0)
-    tyre_low, tyre_high = size.uniform(150.0, 400.0), size.uniform(1500.0, 5000.0)
-    fan_low, fan_high = size.uniform(800.0, 2500.0), size.uniform(6000.0, 14000.0)
-    near = float(np.mean(0.25 / distance[:4]))
+    tyre_db = size.uniform(42.0, 68.0) + (3.0 if car.scale == "eighth" else 0.0)
+    fan_db = size.uniform(34.0, 62.0)
+    exponent, fan_exponent = size.uniform(1.8, 3.2), size.uniform(1.6, 2.8)
+    tyre_low, tyre_high = size.uniform(120.0, 600.0), size.uniform(1200.0, 7000.0)
+    fan_low, fan_high = size.uniform(600.0, 3000.0), size.uniform(5000.0, 16000.0)
+    swell, uneven = size.uniform(0.0, 0.35), size.uniform(0.0, 2.0 * math.pi)
+    near = np.where(car.driven, 0.25 / distance[: len(WHEELS)], 0.0)
     n = run.n_samples
     tyre = shaped_noise(rng, n, tyre_low, tyre_high, 0.5)
     fan = shaped_noise(rng, n, fan_low, fan_high, 0.5)
-    out = tyre * (pressure(tyre_db) * near * (wheel / 4000.0) ** exponent).astype(np.float32)
+    loud = pressure(tyre_db) * float(np.sqrt((near**2).sum())) * (wheel / 4000.0) ** exponent
+    turn = 2.0 * math.pi / (60.0 * RECORD_RATE_HZ) * np.cumsum(wheel)
+    loud *= 1.0 + swell * np.sin(turn + uneven)
+    out: NDArray[np.float32] = tyre * loud.astype(np.float32)
     near_fan = 0.25 / distance[JOINTS.index("motor_mount")]
-    out += fan * (pressure(fan_db) * near_fan * (motor / 20000.0) ** 2.2).astype(np.float32)
+    loud = pressure(fan_db) * near_fan * (motor / 20000.0) ** fan_exponent
+    out += fan * loud.astype(np.float32)
     return out
