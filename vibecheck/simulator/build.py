@@ -257,8 +257,8 @@ def rest_state(car: SimulatedCar, sitting: Sitting, wheels: Wheels, sleeve: Slee
     # The set screw pushes the sleeve to one side of its clearance.
     angle = sitting.phases[10]
     place_1, place_2 = (
-        0.9 * sleeve.clearance * math.cos(angle),
-        0.9 * sleeve.clearance * math.sin(angle),
+        0.6 * sleeve.clearance * math.cos(angle),
+        0.6 * sleeve.clearance * math.sin(angle),
     )
     state.sleeve[:2] = place_2, place_1
     state.sleeve_grip[2:] = place_1, place_2

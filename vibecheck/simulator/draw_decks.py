@@ -52,14 +52,22 @@ def _deck(
 
 
 def _tower(draw: Draw, big: bool, wheels: tuple[int, int]) -> DeckParameters:
-    share = draw.flat(0.5, 1.0)
+    """A tower carries its axle's two shocks, which lean inwards and some of them fore or aft."""
+    share, lean, rake = draw.flat(0.5, 1.0), draw.flat(0.1, 0.5), draw.flat(-0.2, 0.2)
+    paths: list[Path] = []
+    for wheel, side in zip(wheels, (1.0, -1.0), strict=True):
+        paths += [
+            (wheel, Z, Z, share),
+            (wheel, Z, Y, -side * lean * share),
+            (wheel, Z, X, rake * share),
+        ]
     return _deck(
         draw,
         mass=draw.log(0.02, 0.08) if big else draw.log(0.01, 0.04),
         normal=X if draw.rng.random() < 0.75 else Z,
         preload=draw.log(200.0, 900.0),
         stiffness=draw.log(0.15e7, 0.7e7),
-        paths=tuple((wheel, Z, Z, share) for wheel in wheels),
+        paths=tuple(paths),
     )
 
 

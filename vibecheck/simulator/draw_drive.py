@@ -52,7 +52,7 @@ def draw_driveline(draw: Draw, big: bool, internal_ratio: float) -> DrivelinePar
         sleeve_mass=mass,
         # A cup or sleeve of 5 to 8 mm radius of gyration and some of its shaft.
         sleeve_inertia=mass * draw.flat(0.005, 0.009) ** 2,
-        sleeve_clearance=draw.log(10e-6, 80e-6),
+        sleeve_clearance=draw.log(15e-6, 90e-6),
         sleeve_force=draw.log(0.05, 1.5) * size,
         screw_preload=draw.log(150.0, 700.0),
         screw_friction=draw.flat(0.12, 0.3),

@@ -143,6 +143,29 @@ def dead_zone_force(stretch: float, rate: float, half_gap: float, k: float, c: f
 
 
 @compiled
+def spin_step(
+    rate_1: float, rate_2: float, push_1: float, push_2: float, turn: float
+) -> tuple[float, float]:
+    """Return the next tilt rates of a spinning body of equal transverse inertias.
+
+    It·α̈ = M₁ + Ip·Ω·γ̇ and It·γ̈ = M₂ - Ip·Ω·α̇, the spin's part at the mean of old and new
+    rates: it turns them and does no work, however long the run (from the old rates alone it
+    would feed them).
+
+    Parameters
+    ----------
+    push_1, push_2 : float
+        dt·M/It.
+    turn : float
+        dt·Ip·Ω/It.
+    """
+    half = 0.5 * turn
+    next_1 = rate_1 + push_1 + half * (2.0 * rate_2 + push_2) - half * half * rate_1
+    next_1 /= 1.0 + half * half
+    return next_1, rate_2 + push_2 - half * (rate_1 + next_1)
+
+
+@compiled
 def place_in_turn(angle: float, n: int) -> tuple[int, int, float]:
     """Return the two neighbouring rows of a table over one turn, and the share of the second."""
     turns = angle / (2.0 * math.pi)

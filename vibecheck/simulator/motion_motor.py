@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from vibecheck.simulator.compiled import compiled
-from vibecheck.simulator.elements import bore_force, contact, slip_2d
+from vibecheck.simulator.elements import bore_force, contact, slip_2d, spin_step
 from vibecheck.simulator.parts import GRAVITY, MOTOR_AT, MOTOR_JOINT, Motor, State
 
 
@@ -127,8 +127,8 @@ def step_motor(
         e1 += magnetic * math.sin(motor.poles * angle)
         e2 += magnetic * math.cos(motor.poles * angle)
     spin = motor.rotor_inertia * speed
-    a1 = m[0] - motor.pinion_arm * pinion_2 - spin * body[10]
-    a2 = m[1] + motor.pinion_arm * pinion_1 + spin * body[9]
+    a1 = m[0] - motor.pinion_arm * pinion_2
+    a2 = m[1] + motor.pinion_arm * pinion_1
     a3 = m[2] - torque
     for axis in range(3):
         plate[3 + axis] += dt * (carry[axis] - f[axis]) / motor.plate_mass
@@ -138,8 +138,11 @@ def step_motor(
     body[6] += dt * e1 / motor.mass
     body[7] += dt * (e2 / motor.mass - GRAVITY)
     body[8] += dt * f[2] / motor.mass
-    body[9] += dt * a1 / motor.inertia[0]
-    body[10] += dt * a2 / motor.inertia[1]
+    # Axes 1 and 2 have the same inertia.
+    body[9], body[10] = spin_step(
+        body[9], body[10], dt * a1 / motor.inertia[0], dt * a2 / motor.inertia[1],
+        -spin * dt / motor.inertia[0],
+    )  # fmt: skip
     body[11] += dt * a3 / motor.inertia[2]
     for axis in range(6):
         body[axis] += dt * body[6 + axis]

@@ -5,7 +5,14 @@ from __future__ import annotations
 import math
 
 from vibecheck.simulator.compiled import compiled
-from vibecheck.simulator.elements import bore_force, contact, dead_zone_force, slip_1d, slip_2d
+from vibecheck.simulator.elements import (
+    bore_force,
+    contact,
+    dead_zone_force,
+    slip_1d,
+    slip_2d,
+    spin_step,
+)
 from vibecheck.simulator.parts import GRAVITY, WHEEL_CHANNELS, State, Wheels
 
 
@@ -152,8 +159,11 @@ def step_wheel(i: int, wheels: Wheels, state: State, turning: float, dt: float) 
     c2 = wheels.couple[i, 1] * square
     # It·α̈ - Ip·Ω·γ̇ = Mx ;  It·γ̈ + Ip·Ω·α̇ = Mz
     spin = wheels.polar_inertia[i] * turning
-    ax = mx + c1 * sine + c2 * cosine + spin * wheel[9]
-    az = mz + c1 * cosine - c2 * sine - spin * wheel[8]
+    per_inertia = dt / wheels.transverse_inertia[i]
+    tilt_x, tilt_z = spin_step(
+        wheel[8], wheel[9], (mx + c1 * sine + c2 * cosine) * per_inertia,
+        (mz + c1 * cosine - c2 * sine) * per_inertia, spin * per_inertia,
+    )  # fmt: skip
     # Drive shaft: once and twice per turn on the hub of a driven wheel.
     shaft = wheels.shaft_force[i] * min(square * 1e-4, 1.0)
     hub_mass = wheels.hub_mass[i]
@@ -165,8 +175,8 @@ def step_wheel(i: int, wheels: Wheels, state: State, turning: float, dt: float) 
     wheel[5] += dt * ex / wheels.mass[i]
     wheel[6] += dt * fy / wheels.mass[i]
     wheel[7] += dt * ez / wheels.mass[i]
-    wheel[8] += dt * ax / wheels.transverse_inertia[i]
-    wheel[9] += dt * az / wheels.transverse_inertia[i]
+    wheel[8] = tilt_x
+    wheel[9] = tilt_z
     for axis in range(5):
         wheel[axis] += dt * wheel[5 + axis]
     state.force[3 * i] = -arm_x
