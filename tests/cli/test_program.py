@@ -76,10 +76,10 @@ def test_help_teaches_with_examples_and_lists_the_commands():
     assert done.exit_code == 0
     assert "vibecheck check spin.m4a --car saltflat8.toml" in done.output
     listed = re.findall(r"^[│ ]+([a-z-]+)  +[A-Z]", done.output, re.MULTILINE)
-    assert listed == ["check", "demo", "car"]
+    assert listed == ["check", "demo", "train", "evaluate", "car"]
 
 
-@pytest.mark.parametrize("command", ["check", "demo"])
+@pytest.mark.parametrize("command", ["check", "demo", "train", "evaluate"])
 def test_each_command_has_examples(command):
     done = CliRunner().invoke(app, [command, "--help"])
     assert done.exit_code == 0

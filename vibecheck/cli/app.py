@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from vibecheck import __version__
-from vibecheck.cli import check, demo
+from vibecheck.cli import check, demo, evaluate, train
 from vibecheck.cli.car import car_app
 from vibecheck.cli.texts import help_text, markup_mode
 
@@ -54,4 +54,6 @@ def _program(
 
 app.command("check", help=check.HELP)(check.check_command)
 app.command("demo", help=demo.HELP)(demo.demo_command)
+app.command("train", help=train.HELP)(train.train_command)
+app.command("evaluate", help=evaluate.HELP)(evaluate.evaluate_command)
 app.add_typer(car_app, name="car")

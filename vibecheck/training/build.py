@@ -6,6 +6,7 @@ import hashlib
 import os
 import zipfile
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ _ABOUT_FEATURES = ("dsp", "features", "recording", "quality", "car")
 _MODULES = ("arrays", "findings", "impulses", "orders", "quality", "speed", "track", "units")
 
 
+@lru_cache(maxsize=1)
 def code_fingerprint() -> str:
     """Hash of the code that features depend on: kept features are dropped when it changes."""
     digest = hashlib.sha256(CATALOGUE_VERSION.encode())
@@ -38,11 +40,35 @@ def code_fingerprint() -> str:
     return digest.hexdigest()[:16]
 
 
-def _kept_name(row: ManifestRow) -> str:
-    """Name of a take's kept features: they hang on the take, its car file, sensor and spot."""
+def kept_file(row: ManifestRow, cache: str | os.PathLike[str]) -> Path:
+    """Return where a take's features are kept: it hangs on the code, the take and its car file.
+
+    Parameters
+    ----------
+    row : ManifestRow
+    cache : path-like
+        The folder given to `build_table`.
+    """
+    return _kept_in(row, Path(cache) / code_fingerprint())
+
+
+def _kept_in(row: ManifestRow, folder: Path) -> Path:
     digest = hashlib.sha256(row.car_file.read_bytes())
     digest.update(f"{row.sha256}|{row.sensor}|{row.spot}".encode())
-    return f"{row.sha256[:16]}-{digest.hexdigest()[:16]}.npz"
+    return folder / f"{row.sha256[:16]}-{digest.hexdigest()[:16]}.npz"
+
+
+def keep(kept: Path, found: FeatureVector | None, *, limited: bool) -> None:
+    """Keep a take's features, whole or not at all; ``None`` for an unusable take."""
+    content: dict[str, Any] = {"usable": np.array(found is not None), "limited": np.array(limited)}
+    if found is not None:
+        content |= {"values": found.values, "missing": found.missing}
+    temporary = kept.with_name(f"{kept.stem}.{os.getpid()}.part.npz")
+    try:
+        np.savez(temporary, **content)
+        os.replace(temporary, kept)
+    finally:
+        temporary.unlink(missing_ok=True)
 
 
 def _read_kept(kept: Path) -> tuple[FeatureVector | None, bool] | None:
@@ -63,7 +89,7 @@ def measure_take(row: ManifestRow, cache: Path | None) -> tuple[FeatureVector | 
 
     ``None`` where the take is unusable, exactly as in a check.
     """
-    kept = None if cache is None else cache / _kept_name(row)
+    kept = None if cache is None else _kept_in(row, cache)
     known = None if kept is None else _read_kept(kept)
     if known is not None:
         return known
@@ -80,15 +106,7 @@ def measure_take(row: ManifestRow, cache: Path | None) -> tuple[FeatureVector | 
     limited = quality.verdict != "usable"
     found = extract_features(take, speed, car) if usable else None
     if kept is not None:
-        content: dict[str, Any] = {"usable": np.array(usable), "limited": np.array(limited)}
-        if found is not None:
-            content |= {"values": found.values, "missing": found.missing}
-        temporary = kept.with_name(f"{kept.stem}.{os.getpid()}.part.npz")
-        try:
-            np.savez(temporary, **content)
-            os.replace(temporary, kept)
-        finally:
-            temporary.unlink(missing_ok=True)
+        keep(kept, found, limited=limited)
     return found, limited
 
 

@@ -1,0 +1,167 @@
+"""Command line: ``vibecheck train``."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from vibecheck.cli import terminal
+from vibecheck.cli.texts import help_text
+
+HELP = help_text(
+    "Train a looseness model on labelled takes, and judge it on cars it never saw.",
+    "MANIFEST is a CSV file with one row a take: the recording, its car, and what the hand check "
+    "found in every zone.",
+    "The folder gets the model in two forms, metrics.json, and the model card as a page and as "
+    "Markdown. Nothing is written before all of it is done.",
+    examples=[
+        ("", "vibecheck train takes/manifest.csv"),
+        ("", "vibecheck train takes/manifest.csv --out club-2 --name club --workers 4"),
+        ("", "vibecheck train takes/manifest.csv --json > metrics.json"),
+    ],
+    closing="A run that was stopped goes on where it was: the features of every take are kept.",
+)
+CacheOption = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="DIR",
+        help="Folder that keeps the takes' features, so that no take is measured twice; by "
+        "default in your user's cache.",
+    ),
+]
+WorkersOption = Annotated[
+    int | None,
+    typer.Option(
+        min=1, metavar="COUNT", help="Processes; by default as many as there are processor cores."
+    ),
+]
+ForceOption = Annotated[
+    bool, typer.Option("--force", help="Replace files of the same names in the folder.")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
+
+
+def train_command(
+    manifest: Annotated[
+        Path, typer.Argument(metavar="MANIFEST", help="The labelled takes: a manifest.csv.")
+    ],
+    out: Annotated[
+        Path, typer.Option(metavar="DIR", help="Folder for the model; made where it is missing.")
+    ] = Path("vibecheck-model"),
+    cache: CacheOption = None,
+    name: Annotated[
+        str, typer.Option(metavar="TEXT", help="What the model is called.")
+    ] = "looseness",
+    workers: WorkersOption = None,
+    folds: Annotated[
+        int,
+        typer.Option(
+            min=2, metavar="COUNT", help="Groups of cars; each is judged by a model without it."
+        ),
+    ] = 7,
+    seed: Annotated[
+        int, typer.Option(min=0, metavar="NUMBER", help="Draws which cars are in which group.")
+    ] = 7,
+    force: ForceOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Run ``vibecheck train`` (the help text is `HELP`)."""
+    from vibecheck.cli.stages import Stages
+    from vibecheck.training.workflow import PLAIN_FILE, require_training, train, write_trained
+
+    require_training()
+    check_out(out, force=force)
+    with Stages() as report:
+        trained = train(
+            manifest,
+            name=name,
+            cache=cache_folder(cache),
+            n_workers=n_workers(workers),
+            n_outer=folds,
+            seed=seed,
+            report=report,
+        )
+        files = write_trained(trained, out, force=force)
+    facts = trained.facts
+    say_left_out(trained.left_out)
+    if as_json:
+        print_json(facts)
+        return
+    origin = facts["trained_on"]
+    typer.echo(
+        f'Model "{facts["name"]}": trained on {facts["n_takes"]} takes ({origin}) of '
+        f"{facts['n_cars']} cars in {facts['n_checks']} bench checks."
+    )
+    print_figures(facts["metrics"], f"Judged on cars it never saw ({origin} takes)")
+    heard = len(trained.model.heads)
+    if heard == 0:
+        typer.echo(
+            "Nothing was learned that holds on other cars: this model hears no zone, and every "
+            "zone is ranked by its history alone. More takes, or more cars, may change that."
+        )
+    print_files(files, out)
+    typer.echo(f"Next: vibecheck check TAKE --car CAR.toml --model {out / PLAIN_FILE}")
+    typer.echo("The model says where to begin. The full hand check is always due.")
+
+
+def check_out(out: Path, *, force: bool) -> None:
+    """Refuse a folder that cannot be written, or holds files, before any work is done."""
+    from vibecheck.report.files import check_folder
+    from vibecheck.training.output import refuse_existing
+
+    refuse_existing(check_folder(out, "--out"), force=force)
+
+
+def cache_folder(given: Path | None) -> Path:
+    """Return the folder for the takes' features: the one that was named, or the user's cache."""
+    if given is not None:
+        from vibecheck.report.files import check_folder
+
+        return check_folder(given, "--cache")
+    import platformdirs
+
+    return Path(platformdirs.user_cache_dir("vibecheck", appauthor=False)) / "features"
+
+
+def n_workers(given: int | None) -> int:
+    """Return the number of processes: as asked for, or the cores this program may use."""
+    if given is not None:
+        return given
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def say_left_out(left_out: Sequence[str], most: int = 10) -> None:
+    """Name the takes that could not be used (standard error)."""
+    for sentence in left_out[:most]:
+        terminal.say(f"Left out: {sentence}")
+    if len(left_out) > most:
+        terminal.say(f"Left out: {len(left_out) - most} more")
+
+
+def print_json(facts: Mapping[str, Any]) -> None:
+    """Print facts for a program."""
+    typer.echo(json.dumps(facts, indent=1, sort_keys=True, allow_nan=False))
+
+
+def print_figures(metrics: Mapping[str, Any], heading: str) -> None:
+    """Print the main figures as a short table."""
+    from vibecheck.cli.figures import table_lines
+
+    typer.echo(f"{heading}, with 95 % intervals over cars:")
+    for line in table_lines(metrics):
+        typer.echo(line.rstrip())
+
+
+def print_files(files: Sequence[Path], folder: Path) -> None:
+    """Print the files that lie in the folder itself; pictures lie beneath it."""
+    typer.echo("Files:")
+    for path in files:
+        if path.parent.name == folder.resolve().name:
+            typer.echo(f"  {folder / path.name}")

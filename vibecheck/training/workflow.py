@@ -1,0 +1,476 @@
+"""From a manifest to a judged model, and from a model file to its figures on other cars.
+
+`train` and `write_trained`, `evaluate_model` and `write_evaluation`: what the commands and the
+scripts share. A model that is written was fitted on all cars; its figures come from models of the
+same making that never saw the car they judged.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from importlib import import_module
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+
+from vibecheck import __version__
+from vibecheck.dataset.checks import cars, has_one_class, verify_files
+from vibecheck.dataset.manifest import LOOSE_PRELOAD, ManifestRow, read_manifest
+from vibecheck.errors import InputError, MissingExtraError
+from vibecheck.model.looseness import LoosenessModel
+from vibecheck.model.store import content_hash, load_model, model_to_arrays, save_model, save_skops
+from vibecheck.training.build import build_table, data_hash
+from vibecheck.training.card import LIMITS, describe_data, write_card
+from vibecheck.training.evaluate import (
+    MODES,
+    base_rates,
+    cross_validate,
+    plain,
+    predict,
+    reliability,
+    summarise,
+)
+from vibecheck.training.families import FAMILIES, Family
+from vibecheck.training.fit import MIN_SENSOR_TAKES, fit_model
+from vibecheck.training.lineage import facts, lineage_of
+from vibecheck.training.output import write_folder
+from vibecheck.training.table import FeatureTable
+
+MIN_CARS = 2
+MIN_SNUG_TAKES = 4
+N_OUTER = 7
+SEED = 7
+PLAIN_FILE = "model.npz"
+FULL_FILE = "model.skops"
+METRICS_FILE = "metrics.json"
+CARD = "model_card"
+
+COMPARING = "Comparing files with their hashes"
+MEASURING = "Measuring takes"
+JUDGING = "Judging held-out cars, fold by fold"
+FITTING = "Fitting heads on all cars"
+SHOWING = "Judging checks in every way of use"
+
+
+class Report(Protocol):
+    """Told how far a stage has come."""
+
+    def __call__(self, stage: str, done: int, total: int | None, sentence: str = "") -> None:
+        """``total`` is ``None`` where it is not known before the end."""
+
+
+def quiet(stage: str, done: int, total: int | None, sentence: str = "") -> None:
+    """Report nothing."""
+
+
+def require_training() -> None:
+    """Refuse to begin where the ``training`` extra is not installed.
+
+    Raises
+    ------
+    MissingExtraError
+    """
+    for name in ("joblib", "sklearn", "skops"):
+        try:
+            import_module(name)
+        except ImportError as error:
+            raise MissingExtraError("Training or judging a model", "training") from error
+
+
+@dataclass(frozen=True, eq=False)
+class Trained:
+    """A model with what was found about it.
+
+    Attributes
+    ----------
+    model : LoosenessModel
+        Its ``about`` holds the metrics, the limits and the lineage.
+    pipelines : mapping of str to scikit-learn pipeline
+    left_out : tuple of str
+        Takes that taught nothing, with the reason.
+    """
+
+    model: LoosenessModel
+    pipelines: Mapping[str, Any]
+    left_out: tuple[str, ...]
+
+    @property
+    def facts(self) -> dict[str, Any]:
+        """What ``metrics.json`` and the card hold: ``about`` with the content hash."""
+        return file_facts(self.model)
+
+
+@dataclass(frozen=True, eq=False)
+class Evaluation:
+    """What a model file said of takes of cars it was not trained on.
+
+    Attributes
+    ----------
+    about : dict
+        Of the model; ``evaluated_on`` and ``metrics`` are of this evaluation.
+    left_out : tuple of str
+        Takes that could not be used, with the reason.
+    known_cars : tuple of str
+        Cars of the manifest that the model was trained on: their takes were left out.
+    """
+
+    about: dict[str, Any]
+    left_out: tuple[str, ...]
+    known_cars: tuple[str, ...]
+
+
+def file_facts(model: LoosenessModel) -> dict[str, Any]:
+    """Return what a model says of itself, with its content hash, without the list of takes."""
+    about = {name: value for name, value in model.about.items() if name != "takes"}
+    return {**about, "content_hash": content_hash(model_to_arrays(model))}
+
+
+# ---- the manifest ----------------------------------------------------------------------------
+
+
+def open_manifest(manifest: str | os.PathLike[str], report: Report = quiet) -> list[ManifestRow]:
+    """Read a manifest and hold every take against its hash.
+
+    Raises
+    ------
+    InputError
+        See `vibecheck.dataset.manifest.read_manifest` and `verify_files`.
+    """
+    rows = read_manifest(manifest)
+    verify_files(rows, lambda done, total: report(COMPARING, done, total))
+    return rows
+
+
+def refuse_one_class(rows: Sequence[ManifestRow], where: str) -> None:
+    """Refuse takes of which all have something loose, or none has.
+
+    Raises
+    ------
+    InputError
+    """
+    if has_one_class(rows):
+        loose = bool(rows[0].loose_zones)
+        raise InputError(
+            f"{'Something is' if loose else 'Nothing is'} loose in every take: there is nothing "
+            "to tell apart.",
+            where=where,
+            advice="Add takes from right after a complete hand check that found everything snug."
+            if loose
+            else "Add takes of before a hand check that found something loose.",
+        )
+
+
+def refuse_too_little(rows: Sequence[ManifestRow], where: str) -> None:
+    """Refuse a manifest from which nothing can be learned, before anything is measured.
+
+    Raises
+    ------
+    InputError
+        One class only, one car only, too few snug takes, or too few takes by one kind of sensor.
+    """
+    refuse_one_class(rows, where)
+    names = cars(rows)
+    if len(names) < MIN_CARS:
+        raise InputError(
+            f'All takes are of one car ("{names[0]}"): a model is judged on cars that it never '
+            "met, so it takes at least 2.",
+            where=where,
+            advice="Add takes of another car.",
+        )
+    snug = sum(not row.loose_zones for row in rows)
+    if snug < MIN_SNUG_TAKES:
+        raise InputError(
+            f"Training needs at least {MIN_SNUG_TAKES} takes with nothing loose. "
+            f"Got {snug} instead.",
+            where=where,
+            advice="Add takes from right after a complete hand check that found everything snug.",
+        )
+    counts = dict.fromkeys(("microphone", "accelerometer"), 0)
+    for row in rows:
+        counts[row.sensor] += 1
+    if max(counts.values()) < MIN_SENSOR_TAKES:
+        raise InputError(
+            f"Training needs at least {MIN_SENSOR_TAKES} takes by one kind of sensor. Got "
+            + " and ".join(f"{n} by {sensor}" for sensor, n in counts.items())
+            + ".",
+            where=where,
+            advice="Add takes; 20 and more checks each of several cars make a useful model.",
+        )
+
+
+def origin_of(rows: Sequence[ManifestRow]) -> str:
+    """Return ``"simulated"``, ``"own"``, or ``"pooled"`` where takes are of both origins."""
+    origins = {row.origin for row in rows}
+    return origins.pop() if len(origins) == 1 else "pooled"
+
+
+# ---- train -----------------------------------------------------------------------------------
+
+
+def train(
+    manifest: str | os.PathLike[str],
+    *,
+    name: str = "looseness",
+    cache: str | os.PathLike[str] | None = None,
+    n_workers: int = 1,
+    n_outer: int = N_OUTER,
+    seed: int = SEED,
+    families: Sequence[Family] | None = None,
+    report: Report = quiet,
+) -> Trained:
+    """Measure the takes, judge on held-out cars, and fit on all cars.
+
+    Parameters
+    ----------
+    manifest : path-like
+    name : str
+        Of the model.
+    cache : path-like, optional
+        Folder that keeps the takes' features.
+    n_workers : int
+        Processes.
+    n_outer : int
+        Folds of cars for the judgement; at most as many as there are cars.
+    seed : int
+        Of the split of cars.
+    families : sequence of Family, optional
+        Those that are chosen among.
+    report : callable
+
+    Raises
+    ------
+    InputError
+        If the manifest is at fault, or its takes are too few or too alike to learn from.
+    MissingExtraError
+        If the ``training`` extra is not installed.
+    """
+    require_training()
+    where = str(manifest)
+    families = FAMILIES if families is None else families
+    rows = open_manifest(manifest, report)
+    refuse_too_little(rows, where)
+    table, left_out = _measured(rows, cache, n_workers, report)
+    metrics = _held_out_metrics(table, families, n_outer, seed, n_workers, report, where)
+    report(FITTING, 0, None)
+    heads = _Counted(FITTING, None, report)
+    fitted = fit_model(table, families=families, progress=heads)
+    report(FITTING, heads.done, heads.done)
+    metrics |= {
+        "chosen": fitted.chosen,
+        "skill": plain(fitted.skill),
+        "held_out_log_loss": fitted.losses,
+        "n_left_out": len(left_out),
+    }
+    import sklearn
+
+    origin = origin_of(rows)
+    about = {
+        "name": name,
+        "version": __version__,
+        "trained_on": origin,
+        "n_takes": table.n_takes,
+        "n_checks": int(np.unique(table.check).size),
+        "n_cars": int(np.unique(table.car).size),
+        "data_sha256": data_hash(table),
+        "catalogue_version": table.catalogue_version,
+        "loose_preload": LOOSE_PRELOAD,
+        "seed": seed,
+        "versions": {"scikit-learn": sklearn.__version__, "numpy": np.__version__},
+        "data": describe_data(table),
+        "metrics": metrics,
+        "limits": list(LIMITS),
+        **facts(table.car.tolist(), table.sha256.tolist(), base_rates(table)),
+    }
+    return Trained(replace(fitted.model, about=about), fitted.pipelines, tuple(left_out))
+
+
+def write_trained(trained: Trained, folder: Path, *, force: bool = False) -> list[Path]:
+    """Write the model in both forms, its metrics and its card into a folder.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    InputError
+        If the folder holds files and ``force`` is not given, or it cannot be written.
+    """
+
+    def write(target: Path) -> None:
+        save_model(trained.model, target / PLAIN_FILE)
+        save_skops(trained.model, trained.pipelines, target / FULL_FILE)
+        write_facts(trained.facts, target)
+
+    return write_folder(folder, write, force=force)
+
+
+def write_facts(about: Mapping[str, Any], target: Path, name: str = CARD) -> None:
+    """Write ``metrics.json`` and the card."""
+    text = json.dumps(about, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    (target / METRICS_FILE).write_text(text + "\n", encoding="utf-8", newline="\n")
+    write_card(target, about, about["metrics"], name=name)
+
+
+# ---- evaluate --------------------------------------------------------------------------------
+
+
+def evaluate_model(
+    model_file: str | os.PathLike[str],
+    manifest: str | os.PathLike[str],
+    *,
+    cache: str | os.PathLike[str] | None = None,
+    n_workers: int = 1,
+    report: Report = quiet,
+) -> Evaluation:
+    """Judge a model file on the takes of cars that it was not trained on.
+
+    Raises
+    ------
+    InputError
+        If the model file or the manifest is at fault, the model does not say what it was trained
+        on, or no take is left that it does not know.
+    MissingExtraError
+        If the ``training`` extra is not installed.
+    """
+    require_training()
+    model = load_model(model_file)
+    lineage = lineage_of(model.about, str(model_file))
+    rows = open_manifest(manifest, report)
+    where = str(manifest)
+    known = [row for row in rows if lineage.knows(row)]
+    # All takes of a car go where one of them goes: its name may have been changed since.
+    known_cars = cars(known)
+    new = [row for row in rows if row.car not in known_cars]
+    if not new:
+        raise InputError(
+            f"The model was trained on every car of the manifest ({_listed(known_cars)}). "
+            "A score on training cars is no evidence.",
+            where=where,
+            advice="Name a manifest with takes of other cars.",
+        )
+    refuse_one_class(new, where)
+    if len(cars(new)) < MIN_CARS:
+        raise InputError(
+            f'Only one car of the manifest is new to the model ("{new[0].car}"): no interval can '
+            "be given for a single car.",
+            where=where,
+            advice="Add takes of at least one more car that the model was not trained on.",
+        )
+    table, left_out = _measured(new, cache, n_workers, report)
+    metrics = _known_model_metrics(model, table, lineage.base_rates, report)
+    metrics["n_left_out"] = len(left_out)
+    about = {
+        **file_facts(model),
+        "metrics": metrics,
+        "data": describe_data(table),
+        "evaluated_on": {
+            "manifest": Path(manifest).name,
+            "origin": origin_of(new),
+            "n_takes": table.n_takes,
+            "n_checks": int(np.unique(table.check).size),
+            "n_cars": int(np.unique(table.car).size),
+            "data_sha256": data_hash(table),
+            "cars_left_out_as_known": list(known_cars),
+            "n_takes_left_out_as_known": len(rows) - len(new),
+        },
+    }
+    return Evaluation(about, tuple(left_out), known_cars)
+
+
+def write_evaluation(found: Evaluation, folder: Path, *, force: bool = False) -> list[Path]:
+    """Write the metrics and the card of an evaluation into a folder.
+
+    Raises
+    ------
+    InputError
+        If the folder holds files and ``force`` is not given, or it cannot be written.
+    """
+    return write_folder(folder, lambda target: write_facts(found.about, target), force=force)
+
+
+# ---- pieces ----------------------------------------------------------------------------------
+
+
+class _Counted:
+    """Turns a sentence a step into a count of steps."""
+
+    def __init__(self, stage: str, total: int | None, report: Report) -> None:
+        self.stage, self.total, self.report, self.done = stage, total, report, 0
+
+    def __call__(self, sentence: str) -> None:
+        self.done += 1
+        self.report(self.stage, self.done, self.total, sentence)
+
+
+def _measured(
+    rows: Sequence[ManifestRow],
+    cache: str | os.PathLike[str] | None,
+    n_workers: int,
+    report: Report,
+) -> tuple[FeatureTable, list[str]]:
+    report(MEASURING, 0, len(rows))
+    return build_table(
+        rows,
+        cache=cache,
+        n_jobs=n_workers,
+        progress=lambda done, total: report(MEASURING, done, total),
+    )
+
+
+def _held_out_metrics(
+    table: FeatureTable,
+    families: Sequence[Family],
+    n_outer: int,
+    seed: int,
+    n_workers: int,
+    report: Report,
+    where: str,
+) -> dict[str, Any]:
+    n_folds = min(n_outer, int(np.unique(table.car).size))
+    report(JUDGING, 0, n_folds)
+    try:
+        found, chosen = cross_validate(
+            table,
+            families=families,
+            n_outer=n_outer,
+            n_jobs=n_workers,
+            progress=_Counted(JUDGING, n_folds, report),
+        )
+    except InputError as error:
+        raise InputError(
+            f"With a group of cars taken out for judging, too little is left. {error.what}",
+            where=where,
+            advice="Add takes or cars, or ask for more --folds: the groups are then smaller.",
+        ) from error
+    return {
+        "n_outer": n_folds,
+        "modes": {name: plain(summarise(one)) for name, one in found.items()},
+        "reliability": {
+            name: reliability(one) for name, one in found.items() if name.startswith("all takes")
+        },
+        "chosen_per_fold": chosen,
+    }
+
+
+def _known_model_metrics(
+    model: LoosenessModel, table: FeatureTable, rates: Mapping[str, float], report: Report
+) -> dict[str, Any]:
+    metrics: dict[str, Any] = {"modes": {}, "reliability": {}}
+    for done, mode in enumerate(MODES):
+        report(SHOWING, done, len(MODES))
+        found = predict(model, table, rates, mode)
+        if found.check.size:
+            metrics["modes"][mode.name] = plain(summarise(found))
+            metrics["reliability"][mode.name] = reliability(found)
+    report(SHOWING, len(MODES), len(MODES))
+    return metrics
+
+
+def _listed(names: Sequence[str], most: int = 4) -> str:
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
