@@ -13,8 +13,8 @@ import tomllib
 from dataclasses import replace
 from pathlib import Path
 
-from build_demo_dataset import LICENCE, write_recording, write_text
-
+from vibecheck.dataset.files import write_text
+from vibecheck.dataset.simulated import LICENCE, write_recording
 from vibecheck.simulator import (
     Conditions,
     FastenerState,

@@ -4,27 +4,42 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import json
+import os
+import signal
 import subprocess
 import sys
+import time
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
+from vibecheck.car.read import read_car
+from vibecheck.car.zones import ZONE_NAMES
+from vibecheck.dataset.demo_build import is_whole, stray_takes
+from vibecheck.dataset.demo_plan import draw_cars, plan_set
+from vibecheck.dataset.manifest import read_manifest, verify_files
+
 ROOT = Path(__file__).resolve().parents[2]
 SCRIPT = ROOT / "scripts" / "build_demo_dataset.py"
 STORY = ROOT / "vibecheck" / "data" / "demo"
 
 
-def build(out: Path) -> None:
-    done = subprocess.run(
-        [sys.executable, SCRIPT, out, "--cars", "1", "--checks", "2", "--workers", "1",
-         "--seed", "3"],
-        capture_output=True, text=True, timeout=300,
-    )  # fmt: skip
+OPTIONS = ("--cars", "1", "--checks", "2", "--workers", "1", "--seed", "3", "--duration", "8")
+
+
+def call(out: Path) -> list[str]:
+    return [sys.executable, str(SCRIPT), str(out), *OPTIONS]
+
+
+def build(out: Path) -> str:
+    done = subprocess.run(call(out), capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stderr
+    return done.stdout
 
 
 def content(out: Path) -> dict[str, str]:
@@ -38,44 +53,80 @@ def content(out: Path) -> dict[str, str]:
 @pytest.fixture(scope="module")
 def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("dataset")
-    build(out)
+    assert "simulated takes of 1 invented cars, 2 bench checks" in build(out)
     return out
 
 
 def test_every_row_describes_a_take_that_is_there(built: Path) -> None:
-    with (built / "manifest.csv").open(encoding="utf-8", newline="") as stream:
-        rows = list(csv.DictReader(stream))
-    assert len(rows) >= 4
+    rows = read_manifest(built / "manifest.csv")
+    verify_files(rows)
+    assert [row.kind for row in {row.check: row for row in rows}.values()] == ["baseline", "loose"]
+    assert {row.origin for row in rows} == {"simulated"}
+    assert {row.licence for row in rows} == {"CC0-1.0"}
+    assert tuple(rows[0].state) == ZONE_NAMES
     for row in rows:
-        path = built / row["file"]
-        assert hashlib.sha256(path.read_bytes()).hexdigest() == row["sha256"]
-        assert row["origin"] == "simulated"
-        assert row["licence"] == "CC0-1.0"
-        assert 0.0 <= float(row["wheel_rear_right_preload"]) <= 1.0
-        assert float(row["motor_mount_turns"]) >= 0.0
-        car = tomllib.loads((built / row["car_file"]).read_text(encoding="utf-8"))
-        assert car["name"] == row["car"]
-        if row["sensor"] == "microphone":
-            info = soundfile.info(path)
-            assert info.channels == 1
-            assert info.subtype == "PCM_16"
-            assert info.samplerate == float(row["sample_rate_hz"])
-            assert info.duration == pytest.approx(float(row["duration_s"]), abs=0.01)
-    assert len({row["spot"] for row in rows if row["sensor"] == "microphone"}) == 2
+        assert read_car(row.car_file).name == row.car
+        truth = json.loads((built / "truth" / f"{row.check}.truth.json").read_text("utf-8"))
+        assert truth["origin"] == "simulated"
+        state = {zone: (s["preload"], s["turns"]) for zone, s in truth["states"].items()}
+        assert state == dict(row.state)
+        if row.sensor == "microphone":
+            info = soundfile.info(row.file)
+            assert (info.channels, info.subtype) == (1, "PCM_16")
+            assert info.samplerate == row.sample_rate_hz
+            assert info.duration == pytest.approx(8.0, abs=0.01)
+    for check in {row.check for row in rows}:
+        spots = [row.spot for row in rows if row.check == check and row.sensor == "microphone"]
+        assert len(spots) == 3
+        assert "centre" in spots
 
 
-def test_a_broken_build_is_mended_with_the_same_bytes(built: Path) -> None:
-    before = content(built)
-    victim = sorted((built / "takes").glob("*.flac"))[0]
-    victim.write_bytes(victim.read_bytes()[:1000])
-    (built / "manifest.csv").unlink()
-    times = {path: path.stat().st_mtime_ns for path in (built / "takes").glob("*")}
-    build(built)
-    assert content(built) == before
-    # The check that was whole was not made again.
-    kept = [path for path, time in times.items() if path.stat().st_mtime_ns == time]
-    assert kept
-    assert victim not in kept
+def test_a_killed_build_goes_on_and_ends_with_the_same_bytes(built: Path, tmp_path: Path) -> None:
+    with subprocess.Popen(
+        call(tmp_path), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+    ) as process:
+        try:
+            deadline = time.monotonic() + 200
+            while not list(tmp_path.glob("parts/*.json")) and time.monotonic() < deadline:
+                assert process.poll() is None
+                time.sleep(0.02)
+        finally:
+            os.killpg(process.pid, signal.SIGKILL)
+    assert len(list(tmp_path.glob("parts/*.json"))) == 1
+    assert not (tmp_path / "manifest.csv").exists()
+    # Half a take, as a kill leaves it, and a take that was spoilt afterwards: one check is whole.
+    (tmp_path / "takes" / "x.1.part.flac").write_bytes(b"half")
+    times = {path: path.stat().st_mtime_ns for path in (tmp_path / "takes").glob("*-00-*")}
+    build(tmp_path)
+    assert content(tmp_path) == content(built)
+    assert times
+    assert all(path.stat().st_mtime_ns == before for path, before in times.items())
+
+
+def test_a_spoilt_take_or_another_plan_is_noticed(built: Path) -> None:
+    plan = plan_set(draw_cars(1, 3), 2, 3)[0].lasting(8.0)
+    check = plan.checks[1]
+    assert is_whole(built, plan, check)
+    assert not is_whole(built, plan, replace(check, seed=check.seed + 1))
+    assert stray_takes(built, read_manifest(built / "manifest.csv")) == []
+    for folder in ("takes", "truth"):
+        victim = sorted((built / folder).glob("*-01*"))[0]
+        whole = victim.read_bytes()
+        victim.write_bytes(whole[:1000])
+        assert not is_whole(built, plan, check)
+        victim.unlink()
+        assert not is_whole(built, plan, check)
+        victim.write_bytes(whole)
+    note = built / "parts" / f"{check.name}.json"
+    text = note.read_text(encoding="utf-8")
+    note.write_text("[]", encoding="utf-8")
+    assert not is_whole(built, plan, check)
+    note.write_text(text, encoding="utf-8")
+    assert is_whole(built, plan, check)
+    (built / "takes" / "other.flac").write_bytes(b"")
+    rows = read_manifest(built / "manifest.csv")
+    assert [path.name for path in stray_takes(built, rows)] == ["other.flac"]
+    (built / "takes" / "other.flac").unlink()
 
 
 def test_a_wrong_option_is_refused(tmp_path: Path) -> None:

@@ -54,6 +54,7 @@ def _program(
 
 app.command("check", help=check.HELP)(check.check_command)
 app.command("demo", help=demo.HELP)(demo.demo_command)
+app.command("simulate", help=simulate.HELP)(simulate.simulate_command)
 app.command("train", help=train.HELP)(train.train_command)
 app.command("evaluate", help=evaluate.HELP)(evaluate.evaluate_command)
 app.add_typer(car_app, name="car")
