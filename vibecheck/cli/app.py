@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from vibecheck import __version__
-from vibecheck.cli import check, demo, evaluate, train
+from vibecheck.cli import check, demo, evaluate, simulate, train
 from vibecheck.cli.car import car_app
 from vibecheck.cli.texts import help_text, markup_mode
 
