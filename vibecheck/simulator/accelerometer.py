@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibecheck.simulator.noise import transmit
 from vibecheck.simulator.parameters import JOINTS, SimulatedCar
 from vibecheck.simulator.run import RECORD_RATE_HZ, Run
 from vibecheck.simulator.sound import BLOCK, CENTRE
@@ -35,6 +36,9 @@ class Accelerometer:
         Relative spread of the sampling intervals.
     tilt_rad : float
         How far from straight it is stuck on: standard deviation about each axis.
+    mount_hz, mount_damping : float
+        Resonance of the sensor on its tape or wax and its damping ratio; 0 Hz: rigid. Motion far
+        above it does not reach the sensor.
     """
 
     name: str
@@ -45,6 +49,8 @@ class Accelerometer:
     step_m_s2: float = 3.9e-3 * GRAVITY
     clock_jitter: float = 0.002
     tilt_rad: float = 0.05
+    mount_hz: float = 0.0
+    mount_damping: float = 0.1
 
 
 def draw_accelerometer(seed: int) -> Accelerometer:
@@ -61,6 +67,9 @@ def draw_accelerometer(seed: int) -> Accelerometer:
         step_m_s2=float(rng.choice([0.061e-3, 0.244e-3, 0.488e-3, 0.976e-3, 3.9e-3])) * GRAVITY,
         clock_jitter=float(math.exp(rng.uniform(math.log(3e-5), math.log(2e-2)))),
         tilt_rad=float(math.exp(rng.uniform(math.log(0.01), math.log(0.15)))),
+        # Foam tape to thin wax under a sensor of some grams (common practice, no source).
+        mount_hz=float(math.exp(rng.uniform(math.log(700.0), math.log(7000.0)))),
+        mount_damping=float(math.exp(rng.uniform(math.log(0.04), math.log(0.4)))),
     )
 
 
@@ -121,6 +130,9 @@ def record_with_accelerometer(
     # A sensor is never stuck on straight.
     turn = rotation(rng.normal(0.0, sensor.tilt_rad, 3))
     felt = turn @ motion.astype(np.float64)
+    if sensor.mount_hz > 0.0:
+        rest = felt[:, :1]
+        felt = transmit(felt - rest, sensor.mount_hz, sensor.mount_damping) + rest
     if sensor.anti_alias_hz > 0.0:
         sections = butter(4, sensor.anti_alias_hz, fs=RECORD_RATE_HZ, output="sos")
         felt = sosfilt(sections, felt - felt[:, :1], axis=1) + felt[:, :1]

@@ -21,7 +21,7 @@ from vibecheck.simulator.disturbances import (
     StoneInWheel,
     WornBearing,
 )
-from vibecheck.simulator.noise import shaped_noise
+from vibecheck.simulator.noise import shaped_noise, transmit
 from vibecheck.simulator.parameters import CHANNELS_OF_JOINT, JOINTS, WHEELS, SimulatedCar
 from vibecheck.simulator.run import RECORD_RATE_HZ, Run
 
@@ -251,8 +251,6 @@ def chassis_answer(car: SimulatedCar, force: JointForce) -> NDArray[np.float32]:
 
     A wheel's forces reach it through hub and arm, a second-order low-pass per axis.
     """
-    from scipy.signal import lfilter
-
     from vibecheck.simulator.ringing import resonator_coefficients, ring
 
     chassis = car.chassis
@@ -263,13 +261,9 @@ def chassis_answer(car: SimulatedCar, force: JointForce) -> NDArray[np.float32]:
         wheel = car.wheels[joint]
         passed = []
         for row, axis in zip(radial, (0, 2), strict=True):
-            natural = math.sqrt(wheel.arm_stiffness[axis] / (wheel.mass + wheel.hub_mass))
-            loss = 2.0 * float(wheel.arm_damping_ratio[axis]) * natural
-            # Bilinear transform of (loss·s + ω²)/(s² + loss·s + ω²).
-            k = 2.0 * RECORD_RATE_HZ
-            top = np.array([loss * k + natural**2, 2 * natural**2, natural**2 - loss * k])
-            low = np.array([k**2, -2.0 * k**2, k**2]) + top
-            passed.append(lfilter(top / low[0], low / low[0], row))
+            stiffness = float(wheel.arm_stiffness[axis])
+            natural_hz = math.sqrt(stiffness / (wheel.mass + wheel.hub_mass)) / (2.0 * math.pi)
+            passed.append(transmit(row, natural_hz, float(wheel.arm_damping_ratio[axis])))
         radial = np.stack(passed)
     n_flexible = chassis.mode_frequency_hz.size
     own = np.zeros((6 + n_flexible, 2))

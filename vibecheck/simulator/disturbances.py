@@ -299,8 +299,8 @@ def _draw_bearing(draw: Draw, car: SimulatedCar) -> WornBearing:
         pitch_mm=round(pitch, 2),
         contact_deg=draw.one_of((0.0, 0.0, draw.flat(0.0, 15.0))),
         # A wheel's bearing carries the shocks of its runs and sounds through hub and arm only.
-        impact_n=draw.log(1.0, 12.0) * size * (3.0 if joint in WHEELS else 1.0),
-        roughness_n=draw.log(0.06, 0.6) * size * (2.0 if joint in WHEELS else 1.0),
+        impact_n=draw.log(2.0, 50.0) * size * (3.0 if joint in WHEELS else 1.0),
+        roughness_n=draw.log(0.08, 1.5) * size * (2.0 if joint in WHEELS else 1.0),
         slip=draw.flat(0.0, 0.02),
         jitter=draw.flat(0.01, 0.02),
         load_zone=draw.flat(0.4, 1.0),
@@ -323,7 +323,7 @@ def _draw_wire(draw: Draw, car: SimulatedCar) -> RubbingWire:
     reference = REFERENCE_RPM[SHAFT_OF_JOINT[joint]]
     return RubbingWire(
         joint=joint,
-        force_n=draw.log(0.3, 5.0) * (1.0 if car.scale == "eighth" else 0.6),
+        force_n=draw.log(0.5, 8.0) * (1.0 if car.scale == "eighth" else 0.6),
         low_hz=low,
         high_hz=min(low * draw.flat(1.6, 5.0), 11_000.0),
         touches_per_turn=draw.one_of((1, 1, 1, 2, 3)),
@@ -337,7 +337,7 @@ def _draw_second_car(draw: Draw) -> SecondCar:
     pinion = draw.whole(14, 32)
     spur_ratio = pinion / draw.whole(42, 90)
     return SecondCar(
-        level_db=draw.flat(58.0, 78.0),
+        level_db=draw.flat(60.0, 82.0),
         distance_m=draw.flat(1.0, 4.0),
         top_motor_rpm=draw.flat(9_000.0, 24_000.0),
         pinion_teeth=pinion,

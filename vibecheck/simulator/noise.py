@@ -1,6 +1,8 @@
-"""Noise with a shape, and levels."""
+"""Noise with a shape, levels, and what passes through a soft support."""
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,3 +37,20 @@ def shaped_noise(
 def pressure(level_db: float) -> float:
     """Root-mean-square pressure of a sound pressure level."""
     return float(REFERENCE_PRESSURE * 10.0 ** (level_db / 20.0))
+
+
+def transmit(signal: NDArray[np.float64], natural_hz: float, damping: float) -> NDArray[np.float64]:
+    """Pass a signal through a mass on a spring and damper: (2ζωs + ω²)/(s² + 2ζωs + ω²).
+
+    Force through a support, or motion through a soft mount, along the last axis; bilinear
+    transform with its frequency warped so that the resonance lies where it should.
+    """
+    from scipy.signal import lfilter
+
+    omega = 2.0 * math.pi * natural_hz
+    k = omega / math.tan(0.5 * omega / RECORD_RATE_HZ)
+    loss = 2.0 * damping * omega
+    top = np.array([loss * k + omega**2, 2.0 * omega**2, omega**2 - loss * k])
+    low = np.array([k**2, -2.0 * k**2, k**2]) + top
+    result: NDArray[np.float64] = lfilter(top / low[0], low / low[0], signal)
+    return result
