@@ -14,6 +14,7 @@ import pytest
 from tiny_set import tiny_set
 
 from vibecheck.cli import main
+from vibecheck.cli.train import print_trained
 from vibecheck.dataset.manifest import ManifestRow, read_manifest, write_manifest
 from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.model.store import load_model, load_skops, save_model
@@ -33,7 +34,7 @@ def tiny(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def other(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two cars that are in no other set."""
-    return tiny_set(tmp_path_factory.mktemp("other") / "set", n_cars=2, first_car=5)
+    return tiny_set(tmp_path_factory.mktemp("other") / "set", n_cars=2, n_checks=6, first_car=5)
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -106,11 +107,21 @@ def test_train_shows_figures_files_and_what_to_do_next(run: Run) -> None:
     assert workflow.JUDGING in run.err
 
 
-def test_the_same_seed_gives_the_same_model(tiny: Path, model_folder: Path) -> None:
-    again = train(tiny, cache=tiny.parent / "cache", n_outer=2, name="tiny")
-    facts = json.loads((model_folder / "metrics.json").read_text(encoding="utf-8"))
+def test_the_same_seed_gives_the_same_model_and_too_few_cars_teach_nothing(
+    tiny: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Three cars: no head can be held against cars it never saw, so the model hears nothing."""
+    few = tiny.parent.parent / "three.csv"
+    write_manifest(few, [row for row in read_manifest(tiny) if row.car != "car 0"])
+    words = ("--cache", tiny.parent / "cache", "--workers", 1, "--out", tmp_path / "out")
+    assert call("train", few, *words, "--json") == 0
+    facts = json.loads(capsys.readouterr().out)
+    again = train(few, cache=tiny.parent / "cache")
     assert json.loads(json.dumps(again.facts)) == facts
+    assert not again.model.heads
     assert len(again.left_out) == 1
+    print_trained(again, [], tmp_path / "out")
+    assert "this model hears no zone" in capsys.readouterr().out
 
 
 def test_evaluate_judges_cars_that_are_new_to_the_model(
@@ -130,6 +141,11 @@ def test_evaluate_judges_cars_that_are_new_to_the_model(
     facts = json.loads((out / "metrics.json").read_text(encoding="utf-8"))
     assert facts["evaluated_on"]["n_cars"] == 2
     assert facts["evaluated_on"]["cars_left_out_as_known"] == []
+    page = (out / "model_card.md").read_text(encoding="utf-8")
+    assert "The finished model file was used as it is" in page
+    assert "Cars were split into" not in page
+    assert "learnt from 88 takes of 44 bench checks of 4 cars (simulated)" in page
+    assert "vibecheck evaluate model.npz set/manifest.csv" in page
     area = next(iter(facts["metrics"]["modes"].values()))["any_loose_auc"]
     assert area["low"] <= area["value"] <= area["high"]
     assert area["value"] > 0.8, "the effect in the made-up features is strong"
@@ -368,7 +384,7 @@ def test_bad_model_files_give_one_clear_error(
     out = tmp_path / "out"
     assert call("evaluate", bad, other, "--out", out) == 1
     first = capsys.readouterr().err
-    take = other.parent / "takes" / "5-110.wav"
+    take = other.parent / "takes" / "5-60.wav"
     assert call("check", take, "--car", other.parent / "car-5.toml", "--model", bad) == 1
     second = capsys.readouterr().err
     for err in (first, second):

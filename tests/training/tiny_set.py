@@ -58,7 +58,7 @@ def tiny_set(folder: Path, n_cars: int = 4, n_checks: int = 11, first_car: int =
         if is_real:
             digest = write_take(file, first_car)
         else:
-            file.write_bytes(f"made up, take {k}".encode())
+            file.write_bytes(f"made up, cars from {first_car}, take {k}".encode())
             digest = hashlib.sha256(file.read_bytes()).hexdigest()
         row = row_of(table, k, file, digest, car_file)
         rows.append(row)

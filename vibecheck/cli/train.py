@@ -6,12 +6,15 @@ import json
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from vibecheck.cli import terminal
 from vibecheck.cli.texts import help_text
+
+if TYPE_CHECKING:
+    from vibecheck.training.workflow import Trained
 
 HELP = help_text(
     "Train a looseness model on labelled takes, and judge it on cars it never saw.",
@@ -72,7 +75,7 @@ def train_command(
 ) -> None:
     """Run ``vibecheck train`` (the help text is `HELP`)."""
     from vibecheck.cli.stages import Stages
-    from vibecheck.training.workflow import PLAIN_FILE, require_training, train, write_trained
+    from vibecheck.training.workflow import require_training, train, write_trained
 
     require_training()
     check_out(out, force=force)
@@ -87,19 +90,25 @@ def train_command(
             report=report,
         )
         files = write_trained(trained, out, force=force)
-    facts = trained.facts
     say_left_out(trained.left_out)
     if as_json:
-        print_json(facts)
+        print_json(trained.facts)
         return
+    print_trained(trained, files, out)
+
+
+def print_trained(trained: Trained, files: Sequence[Path], out: Path) -> None:
+    """Print what was trained, how well it does, where it lies and what to do next."""
+    from vibecheck.training.workflow import PLAIN_FILE
+
+    facts = trained.facts
     origin = facts["trained_on"]
     typer.echo(
         f'Model "{facts["name"]}": trained on {facts["n_takes"]} takes ({origin}) of '
         f"{facts['n_cars']} cars in {facts['n_checks']} bench checks."
     )
     print_figures(facts["metrics"], f"Judged on cars it never saw ({origin} takes)")
-    heard = len(trained.model.heads)
-    if heard == 0:
+    if not trained.model.heads:
         typer.echo(
             "Nothing was learned that holds on other cars: this model hears no zone, and every "
             "zone is ranked by its history alone. More takes, or more cars, may change that."

@@ -74,8 +74,9 @@ NOT_USES = (
 
 
 def origin_of(about: Mapping[str, Any], metrics: Mapping[str, Any]) -> str:
-    """Return where the recordings came from: "simulated", "own", "pooled", or ""."""
-    origin = str(about.get("trained_on") or metrics.get("origin") or "")
+    """Return where the judged recordings came from: "simulated", "own", "pooled", or ""."""
+    judged = at(about, "evaluated_on", "origin")
+    origin = str(judged or about.get("trained_on") or metrics.get("origin") or "")
     return origin if origin in TAGS else ""
 
 
@@ -92,7 +93,7 @@ def card_sections(about: Mapping[str, Any], metrics: Mapping[str, Any]) -> list[
     origin = origin_of(about, metrics)
     card = Card(metrics, TAGS.get(origin, "origin not stated"))
     return [
-        _section_what(about, origin),
+        _section_what(about),
         section_aims(card),
         section_failures(card),
         section_unheard(card),
@@ -103,15 +104,21 @@ def card_sections(about: Mapping[str, Any], metrics: Mapping[str, Any]) -> list[
         section_detection(card),
         section_calibration(card),
         section_mesh(card),
-        _section_data(about, metrics, card.tag),
-        _section_judged(about, metrics),
+        *(
+            (
+                _section_data(about, {}, TAGS.get(str(about.get("trained_on")), card.tag)),
+                _section_evaluated(about, metrics, card.tag),
+            )
+            if about.get("evaluated_on")
+            else (_section_data(about, metrics, card.tag), _section_judged(about, metrics))
+        ),
         _section_heads(metrics, card.tag),
         _section_limits(about),
         _section_again(about, origin),
     ]
 
 
-def _section_what(about: Mapping[str, Any], origin: str) -> Section:
+def _section_what(about: Mapping[str, Any]) -> Section:
     blocks: tuple[Block, ...] = (
         Paragraph("It is:"),
         Bullets(USES),
@@ -122,7 +129,7 @@ def _section_what(about: Mapping[str, Any], origin: str) -> Section:
             f"from {count_words(about.get('n_takes'))} takes of "
             f"{count_words(about.get('n_checks'))} bench checks of "
             f"{count_words(about.get('n_cars'))} cars "
-            f"({TAGS.get(origin, 'origin not stated')})."
+            f"({TAGS.get(str(about.get('trained_on')), 'origin not stated')})."
         ),
     )
     return Section("what", "What is this model, and what is it not?", blocks)
@@ -213,6 +220,39 @@ def _section_judged(about: Mapping[str, Any], metrics: Mapping[str, Any]) -> Sec
                 tuple(f"Fold {k}: {', '.join(map(str, cars))}" for k, cars in enumerate(folds, 1))
             )
         )
+    return Section("judged", "How was it judged?", tuple(blocks))
+
+
+def _section_evaluated(about: Mapping[str, Any], metrics: Mapping[str, Any], tag: str) -> Section:
+    """How a finished model file was judged on other takes than it learnt from."""
+    judged = at(about, "evaluated_on", default={})
+    left_out = at(judged, "cars_left_out_as_known", default=())
+    rows = [
+        ("manifest", str(judged.get("manifest", ""))),
+        ("cars", count_words(judged.get("n_cars"))),
+        ("bench checks", count_words(judged.get("n_checks"))),
+        ("usable takes", count_words(judged.get("n_takes"))),
+        ("takes left out (unusable)", count_words(metrics.get("n_left_out"))),
+        (
+            "takes left out (of cars it was trained on)",
+            count_words(judged.get("n_takes_left_out_as_known")),
+        ),
+        ("data hash (over the takes' hashes)", str(judged.get("data_sha256", ""))),
+    ]
+    blocks: list[Block] = [
+        Paragraph(
+            "The finished model file was used as it is, through the same code as a check; nothing "
+            "was fitted. It keeps the hashes of its training takes and the names of their cars: "
+            "takes of those cars are left out, since a score on them is no evidence."
+        ),
+        *([Bullets(tuple(map(str, left_out)))] if left_out else []),
+        *table(f"What it was judged on ({tag})", ("data", "value"), rows),
+        Paragraph(
+            f"Intervals are {percent_words(at(metrics, 'confidence', default=0.95))} intervals of "
+            "a bootstrap over whole cars, since checks of one car are alike."
+        ),
+        *_counts(at(judged, "data", default={}), tag),
+    ]
     return Section("judged", "How was it judged?", tuple(blocks))
 
 

@@ -283,6 +283,7 @@ def train(
         "data": describe_data(table),
         "metrics": metrics,
         "limits": list(LIMITS),
+        "reproduce": [f"vibecheck train {_short(manifest)} --folds {n_outer} --seed {seed}"],
         **facts(table.car.tolist(), table.sha256.tolist(), base_rates(table)),
     }
     return Trained(replace(fitted.model, about=about), fitted.pipelines, tuple(left_out))
@@ -367,9 +368,12 @@ def evaluate_model(
     about = {
         **file_facts(model),
         "metrics": metrics,
-        "data": describe_data(table),
+        "reproduce": [
+            f"vibecheck evaluate {Path(model_file).name} {_short(manifest)}",
+        ],
         "evaluated_on": {
-            "manifest": Path(manifest).name,
+            "manifest": _short(manifest),
+            "data": describe_data(table),
             "origin": origin_of(new),
             "n_takes": table.n_takes,
             "n_checks": int(np.unique(table.check).size),
@@ -469,6 +473,12 @@ def _known_model_metrics(
             metrics["reliability"][mode.name] = reliability(found)
     report(SHOWING, len(MODES), len(MODES))
     return metrics
+
+
+def _short(manifest: str | os.PathLike[str]) -> str:
+    """Return the manifest's name with its folder's: enough to know it, and no private path."""
+    path = Path(os.path.abspath(manifest))
+    return f"{path.parent.name}/{path.name}"
 
 
 def _listed(names: Sequence[str], most: int = 4) -> str:
