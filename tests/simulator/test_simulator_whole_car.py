@@ -96,11 +96,9 @@ def conservative(car: WholeCar) -> None:
     car.sleeve = s._replace(limit=0.0, grip_damping=0.0, bore_damping=0.0, bore_friction=0.0)
     none = np.zeros(d.mass.size)
     car.decks = d._replace(damping=none, friction=none, grip_damping=none)
-    pinion = car.drive.pinion_table * 0.0
-    pinion[:, 0] = 1.0
     car.drive = car.drive._replace(
-        pinion_table=pinion, mesh_damping=0.0, tooth_friction=0.0, tooth_loss=0.0,
-        screw_damping=0.0, sleeve_damping=0.0, line_damping=0.0, screw_limit=0.0,
+        pinion_table=0.0 * car.drive.pinion_table, mesh_damping=0.0, tooth_friction=0.0,
+        tooth_loss=0.0, screw_damping=0.0, sleeve_damping=0.0, line_damping=0.0, screw_limit=0.0,
         sleeve_limit=0.0,
     )  # fmt: skip
     car.chassis = car.chassis._replace(loss=0.0 * car.chassis.loss)

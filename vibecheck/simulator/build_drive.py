@@ -27,7 +27,7 @@ def _smooth_pitch_error(rng: np.random.Generator, teeth: int, size: float) -> Ar
 
 
 def mesh_tables(mesh: MeshParameters, pinion_runout: float) -> tuple[Array, Array]:
-    """Return the pinion's table (swing, error, runout, sliding) and the spur's (error, runout).
+    """Return the tables of the pinion (5 columns, see `Drive`) and of the spur (error, runout).
 
     Profile error: harmonics of the mesh. Eccentricity: once per turn, along the pitch line and,
     a quarter turn later, across it (a change of the centre distance). Sliding: which way the
@@ -37,9 +37,10 @@ def mesh_tables(mesh: MeshParameters, pinion_runout: float) -> tuple[Array, Arra
     turn = 2.0 * np.pi * np.arange(TABLE) / TABLE
     pinion = _smooth_pitch_error(rng, mesh.pinion_teeth, mesh.pitch_error[0])
     spur = _smooth_pitch_error(rng, mesh.spur_teeth, mesh.pitch_error[1])
+    profile = np.zeros(TABLE)
     for harmonic, size in enumerate(mesh.profile_error, start=1):
         phase = rng.uniform(0.0, 2.0 * np.pi)
-        pinion = pinion + size * np.cos(harmonic * mesh.pinion_teeth * turn + phase)
+        profile += size * np.cos(harmonic * mesh.pinion_teeth * turn + phase)
     phase_1, phase_2 = rng.uniform(0.0, 2.0 * np.pi, 2)
     e_1 = mesh.eccentricity[0] + pinion_runout
     e_2 = mesh.eccentricity[1]
@@ -47,13 +48,11 @@ def mesh_tables(mesh: MeshParameters, pinion_runout: float) -> tuple[Array, Arra
     spur = spur + e_2 * np.cos(turn + phase_2)
     # A spur that is not quite round: twice per turn.
     spur = spur + 0.3 * e_2 * np.cos(2.0 * turn + rng.uniform(0.0, 2.0 * np.pi))
-    swing = 1.0 + mesh.stiffness_swing * np.cos(
-        mesh.pinion_teeth * turn + rng.uniform(0.0, 2.0 * np.pi)
-    )
+    swing = mesh.stiffness_swing * np.cos(mesh.pinion_teeth * turn + rng.uniform(0.0, 2.0 * np.pi))
     way = mesh.pinion_teeth * turn + rng.uniform(0.0, 2.0 * np.pi)
     sliding = np.sin(way) / np.sqrt(np.sin(way) ** 2 + 0.1)
     return (
-        np.stack((swing, pinion, e_1 * np.sin(turn + phase_1), sliding), axis=1),
+        np.stack((swing, pinion, e_1 * np.sin(turn + phase_1), sliding, profile), axis=1),
         np.stack((spur, e_2 * np.sin(turn + phase_2)), axis=1),
     )
 
@@ -91,6 +90,9 @@ def build_drive(car: SimulatedCar, sitting: Sitting) -> Drive:
     behind = sitting.states["driveline"]
     hold = behind.preload * sitting.preload_factor["driveline"]
     sleeve = line.screw_stiffness * (0.3 + 0.7 * min(1.0, hold))
+    tangent = math.tan(math.radians(20.0))
+    # Set too tight, the gears are pressed into each other: backlash below 0.
+    tight = max(1.0 - sitting.backlash / 0.25, 0.0)
     return Drive(
         back_emf=kt,
         resistance=motor.resistance,
@@ -135,11 +137,13 @@ def build_drive(car: SimulatedCar, sitting: Sitting) -> Drive:
         internal_ratio=internal,
         pinion_radius=pinion_radius,
         spur_radius=0.5 * mesh.module * mesh.spur_teeth,
-        pressure_tangent=math.tan(math.radians(20.0)),
+        pressure_tangent=tangent,
         line=np.array([math.cos(mesh.line_angle), math.sin(mesh.line_angle)]),
         mesh_stiffness=stiffness,
         mesh_damping=2.0 * mesh.damping_ratio * math.sqrt(stiffness * min(mass, 0.05)),
-        backlash=mesh.backlash * sitting.backlash,
+        backlash=mesh.backlash * sitting.backlash - mesh.press * tight,
+        opening=max(sitting.backlash - 1.0, 0.0) * mesh.backlash / (2.0 * tangent),
+        opening_growth=mesh.opening_growth / mesh.module,
         tooth_friction=mesh.tooth_friction,
         # Mean loss of a pair of spur gears, about π·μ·(1/z₁ + 1/z₂) (value from memory).
         tooth_loss=math.pi

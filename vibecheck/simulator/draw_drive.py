@@ -25,6 +25,11 @@ def draw_mesh(draw: Draw, big: bool, teeth: tuple[int, int]) -> MeshParameters:
         stiffness_swing=draw.flat(0.04, 0.2),
         damping_ratio=draw.log(0.08, 0.25),
         backlash=draw.flat(0.08e-3, 0.22e-3) * (1.3 if big else 0.8),
+        # What a mesh set far too tight lacks: backlash below 0 by so much.
+        press=draw.log(12e-6, 60e-6),
+        # The contact ratio falls about linearly with the centre distance and is gone within
+        # about a module (value from memory), so tooth error and stiffness swing grow.
+        opening_growth=draw.flat(1.0, 4.0),
         profile_error=profile,
         pitch_error=(draw.log(0.15e-6, 1.2e-6), draw.log(0.3e-6, 2.2e-6)),
         eccentricity=(draw.log(2e-6, 14e-6), draw.log(6e-6, 45e-6)),

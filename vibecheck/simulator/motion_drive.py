@@ -61,6 +61,11 @@ def mesh_force(drive: Drive, motor: Motor, state: State) -> tuple[float, float, 
     error = first[1] + share * (second[1] - first[1])
     runout = first[2] + share * (second[2] - first[2])
     sliding = first[3] + share * (second[3] - first[3])
+    profile = first[4] + share * (second[4] - first[4])
+    # Fewer teeth share the load the further the gears stand apart.
+    apart = 1.0 + drive.opening_growth * max(drive.opening - closer, 0.0)
+    error += apart * profile
+    swing = 1.0 + min(max(apart * swing, -0.7), 0.7)
     before, after, share = place_in_turn(state.shaft[2], drive.spur_table.shape[0])
     first = drive.spur_table[before]
     second = drive.spur_table[after]

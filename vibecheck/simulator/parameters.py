@@ -132,6 +132,8 @@ class MeshParameters:
     stiffness_swing: float
     damping_ratio: float
     backlash: float
+    press: float
+    opening_growth: float
     profile_error: Array
     pitch_error: tuple[float, float]
     eccentricity: tuple[float, float]

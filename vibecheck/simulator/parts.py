@@ -155,10 +155,14 @@ class Drive(NamedTuple):
     line: Array  # (2,) direction from pinion to spur in the motor's 1-2 plane
     mesh_stiffness: float
     mesh_damping: float
-    backlash: float
+    backlash: float  # below 0 where the gears are pressed into each other
+    opening: float  # of the centre distance as set, m
+    opening_growth: float  # of tooth error and stiffness swing, per m of opening
     tooth_friction: float
     tooth_loss: float  # drag per tooth load, of the pitch line
-    pinion_table: Array  # (n, 4) over a turn: stiffness, error, runout in m, way of sliding
+    # (n, 5) over a turn: stiffness swing, error but for the profile's in m, runout in m, way of
+    # sliding, profile error in m
+    pinion_table: Array
     spur_table: Array  # (n, 3) over a turn: error, runout, force of the inner gears in N
     spur_unbalance: float
 

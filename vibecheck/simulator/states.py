@@ -56,7 +56,8 @@ class Conditions:
     wheel_unbalance : tuple of 4 float
         Factor on each wheel's static and couple unbalance (mud, a torn tyre).
     backlash : float
-        Factor on the gear backlash; below about 0.2 the mesh binds, above 3 it is loose.
+        Factor on the gear backlash; below about 0.2 the mesh binds (0: the gears are pressed
+        into each other), above 2.5 it is loose.
     temperature : float
         Relative stiffness change of plastics and rubber, about -0.1 to 0.1.
     """
