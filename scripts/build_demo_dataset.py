@@ -6,7 +6,7 @@
 Writes OUT/takes/*.flac and *.parquet, OUT/truth/*.json, OUT/cars/*.toml and OUT/manifest.csv (one
 row a take). Resumable: a bench check that is there and whole is not made again. The same options
 give the same bytes on the same machine and library versions. ``--small`` makes the sample that
-lies in the repository: four cars, few takes, of another seed than the training set.
+lies in the repository: four cars, few and short takes, of another seed than the training set.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from vibecheck.dataset.files import write_text
 from vibecheck.errors import VibecheckError
 
 SMALL_CHECKS = 6
+SMALL_DURATION_S = 8.5
 COUNTS_BEGIN = "<!-- counts: written by scripts/build_demo_dataset.py -->\n"
 COUNTS_END = "<!-- end of counts -->\n"
 
@@ -40,13 +41,17 @@ def read_options() -> argparse.Namespace:
     parser.add_argument("--checks", type=int, help="bench checks per car; 26, or 6 with --small")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--duration", type=float, help="length of every take; drawn by default")
+    parser.add_argument(
+        "--duration", type=float, help="length of every take; drawn by default, 8.5 s with --small"
+    )
     parser.add_argument(
         "--small", action="store_true", help="the sample for the repository: four cars, few takes"
     )
     options = parser.parse_args()
     if options.checks is None:
         options.checks = SMALL_CHECKS if options.small else 26
+    if options.duration is None and options.small:
+        options.duration = SMALL_DURATION_S
     if options.cars < 1 or options.checks < 2 or options.workers < 1 or options.seed < 0:
         parser.error("--cars and --workers must be at least 1, --checks at least 2, --seed >= 0")
     if options.duration is not None and not 8.0 <= options.duration <= 60.0:

@@ -13,7 +13,8 @@ from vibecheck.simulator.script import Phase
 
 def recording(car: SimulatedCar, check: SimulatedCheck, sensor: str, spot: str) -> Any:
     """A made-up take: what is written must be what it holds."""
-    time_s = np.arange(0.0, 8.0, 1 / 750)
+    # Nothing moves in the idle part, so its points lie far apart.
+    time_s = np.concatenate(([0.0], np.arange(2.0, 8.0, 1 / 750)))
     truth = Truth(
         time_s=time_s,
         motor_rpm=1000.0 * time_s,

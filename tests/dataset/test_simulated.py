@@ -171,6 +171,7 @@ def test_a_folder_holds_takes_truth_car_and_manifest(
         speed = truth["speed"]
         assert len(speed["time_s"]) == len(speed["motor_rpm"]) == 400
         assert set(speed["wheel_rpm"]) == set(WHEELS)
+        assert np.diff(speed["time_s"]) == pytest.approx(0.02)
         assert speed["motor_rpm"][100] == pytest.approx(1000.0 * speed["time_s"][100])
     assert truth["surroundings"]["speech_db"] > 0.0
     assert truth["states"]["steering"] == {"preload": 0.0, "turns": 1.0, "share": 1.0}

@@ -275,8 +275,11 @@ def truth_of(
     """
     truth = recordings[0].truth
     conditions, room, disturbances = oddities(car, check)
-    step = max(1, round(1.0 / (rate_hz * float(truth.time_s[1] - truth.time_s[0]))))
-    kept = slice(None, None, step)
+    clock = np.arange(0.0, float(truth.time_s[-1]), 1.0 / rate_hz)
+
+    def at_clock(values: np.ndarray, digits: int) -> list[float]:
+        return [round(float(x), digits) for x in np.interp(clock, truth.time_s, values)]
+
     return {
         "schema": "vibecheck.truth/1",
         "origin": "simulated",
@@ -304,16 +307,11 @@ def truth_of(
         },
         "phases": [dict(vars(phase)) for phase in truth.phases],
         "speed": {
-            "time_s": _rounded(truth.time_s[kept], 4),
-            "motor_rpm": _rounded(truth.motor_rpm[kept], 1),
-            "motor_turns": _rounded(truth.motor_turns[kept], 3),
+            "time_s": [round(float(moment), 4) for moment in clock],
+            "motor_rpm": at_clock(truth.motor_rpm, 1),
+            "motor_turns": at_clock(truth.motor_turns, 3),
             "wheel_rpm": {
-                wheel: _rounded(rpm[kept], 1)
-                for wheel, rpm in zip(WHEELS, truth.wheel_rpm, strict=True)
+                wheel: at_clock(rpm, 1) for wheel, rpm in zip(WHEELS, truth.wheel_rpm, strict=True)
             },
         },
     }
-
-
-def _rounded(values: np.ndarray, digits: int) -> list[float]:
-    return [round(float(value), digits) for value in values]
