@@ -20,7 +20,8 @@ import soundfile
 
 from vibecheck.car.read import read_car
 from vibecheck.car.zones import ZONE_NAMES
-from vibecheck.dataset.demo_build import is_whole, stray_takes
+from vibecheck.dataset.columns import KINDS
+from vibecheck.dataset.demo_build import counts_table, is_whole, stray_takes
 from vibecheck.dataset.demo_plan import draw_cars, plan_set
 from vibecheck.dataset.manifest import read_manifest, verify_files
 
@@ -160,18 +161,17 @@ def test_the_demo_story_is_whole() -> None:
 
 def test_the_shipped_sample_is_what_its_manifest_says() -> None:
     folder = ROOT / "datasets" / "demo"
-    with (folder / "manifest.csv").open(encoding="utf-8", newline="") as stream:
-        rows = list(csv.DictReader(stream))
-    assert len(rows) == 30
-    files = {str(path.relative_to(folder)) for path in (folder / "takes").iterdir()}
-    assert files == {row["file"] for row in rows}
-    size = 0
-    for row in rows:
-        data = (folder / row["file"]).read_bytes()
-        size += len(data)
-        assert hashlib.sha256(data).hexdigest() == row["sha256"]
-    assert size < 25e6
+    rows = read_manifest(folder / "manifest.csv")
+    verify_files(rows)
+    assert stray_takes(folder, rows) == []
+    assert len(rows) >= 24
+    assert {"baseline", "loose"} < {row.kind for row in rows}
+    assert {row.sensor for row in rows} == {"microphone", "accelerometer"}
+    assert sum(path.stat().st_size for path in folder.rglob("*") if path.is_file()) < 25e6
     card = (folder / "README.md").read_text(encoding="utf-8")
     assert "Every recording here is simulated" in card
-    plain = {name for name in rows[0] if not name.endswith(("_preload", "_turns"))}
-    assert all(f"`{name}`" in card for name in plain)
+    assert counts_table(rows) in card
+    with (folder / "manifest.csv").open(encoding="utf-8", newline="") as stream:
+        header = next(csv.reader(stream))
+    plain = {name for name in header if not name.endswith(("_preload", "_turns"))}
+    assert all(f"`{name}`" in card for name in (*plain, *KINDS, *ZONE_NAMES))
