@@ -13,7 +13,7 @@ from vibecheck.simulator import run
 from vibecheck.simulator.draw import draw_car
 from vibecheck.simulator.parameters import DECKS, ZONES
 from vibecheck.simulator.parts import DECK_AT, DECK_JOINT, DRIVELINE_JOINT, GRAVITY, MOTOR_JOINT
-from vibecheck.simulator.states import FastenerState
+from vibecheck.simulator.states import Conditions, FastenerState
 
 NONE = np.zeros(4)
 NONE_2 = np.zeros((4, 2))
@@ -336,3 +336,39 @@ def test_every_loose_joint_lets_go(zone: str) -> None:
     assert worst[zone] >= 1.0 - 1e-9
     others = {other: size for other, size in worst.items() if other != zone}
     assert max(others.values()) < 1.0, others
+
+
+def test_a_loose_motor_slides_no_further_than_its_slots() -> None:
+    model = draw_car(5)
+    car = WholeCar(model, {"motor_mount": FastenerState(0.0, 0.5)})
+    volts = car.set_turning(2000.0)
+    car.run(40_000, volts)
+    moved = (car.state.motor[:2] - car.state.plate[:2]) @ car.motor.slot_line
+    # Some of the way is the motor's tilt about its screws.
+    reach = model.motor.slot_open + model.motor.hole_clearance
+    assert -reach - 0.3e-3 < moved < model.motor.slot_close + model.motor.hole_clearance + 0.3e-3
+    snug = WholeCar(model)
+    snug.run(40_000, snug.set_turning(2000.0))
+    held = (snug.state.motor[:2] - snug.state.plate[:2]) @ snug.motor.slot_line
+    assert abs(held) < 0.05 * abs(moved)
+
+
+def test_a_mesh_pressed_together_bears_on_both_flanks() -> None:
+    def mean_separating_force(backlash: float) -> float:
+        car = WholeCar(draw_car(4), conditions=Conditions(backlash=backlash))
+        volts = car.set_turning(2000.0)
+        car.run(20_000, volts)
+        return float(car.run(9600, volts)[:, 31].mean())
+
+    assert mean_separating_force(0.02) > 2.0 * mean_separating_force(1.0)
+
+
+def test_screws_that_stay_tight_keep_a_deck_clamped() -> None:
+    model = draw_car(4)
+    half = WholeCar(model, {"shock_tower_rear": FastenerState(0.0, 1.0, share=0.5)}).decks
+    full = WholeCar(model, {"shock_tower_rear": FastenerState(0.0, 1.0)}).decks
+    tight = WholeCar(model).decks
+    # F goes with d^1.5: half the preload leaves (1/2)^(2/3) of the depth.
+    assert half.seat_depth[1] == pytest.approx(tight.seat_depth[1] * 0.5 ** (2 / 3))
+    assert half.head_depth[1] > 0.0
+    assert full.head_depth[1] == pytest.approx(-model.decks[1].thread_pitch)

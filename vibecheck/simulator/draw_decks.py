@@ -97,6 +97,7 @@ def draw_decks(draw: Draw, big: bool, layout: Layout) -> tuple[DeckParameters, .
     """Draw all masses, in the order of `vibecheck.simulator.parameters.DECKS`."""
     size = 1.0 if big else 0.6
     lever = draw.flat(0.2, 0.5)
+    shell = draw.log(0.06, 0.22) * size
     decks = (
         _tower(draw, big, (0, 1)),
         _tower(draw, big, (2, 3)),
@@ -118,9 +119,10 @@ def draw_decks(draw: Draw, big: bool, layout: Layout) -> tuple[DeckParameters, .
         # A shell or a wing on posts and clips.
         _deck(
             draw,
-            mass=draw.log(0.06, 0.22) * size,
+            mass=shell,
             normal=Z,
-            preload=draw.log(8.0, 40.0),
+            # Clips hold it against 15 to 60 times its weight.
+            preload=shell * draw.log(150.0, 600.0),
             stiffness=draw.log(0.5e5, 5e5),
             head_share=draw.log(0.3, 1.0),
             damping_ratio=(0.05, 0.2),

@@ -13,7 +13,7 @@ from vibecheck.simulator.ranges import Draw
 def draw_mesh(draw: Draw, big: bool, teeth: tuple[int, int]) -> MeshParameters:
     module = 1.0e-3 if big else draw.one_of((0.5e-3, 0.529e-3, 0.6e-3, 0.8e-3))
     pinion_radius = 0.5 * module * teeth[0]
-    first = draw.log(0.5e-6, 4e-6)
+    first = draw.log(0.35e-6, 5e-6)
     order = np.arange(1.0, 5.0)
     profile: Array = first * order**-1.2 * np.concatenate(([1.0], draw.rng.uniform(0.25, 1.1, 3)))
     return MeshParameters(
@@ -21,9 +21,9 @@ def draw_mesh(draw: Draw, big: bool, teeth: tuple[int, int]) -> MeshParameters:
         pinion_teeth=teeth[0],
         spur_teeth=teeth[1],
         line_angle=draw.flat(-0.5, 3.6),
-        stiffness=draw.log(1.5e6, 6e6) if big else draw.log(0.6e6, 3e6),
+        stiffness=draw.log(1.2e6, 7e6) if big else draw.log(0.5e6, 3.5e6),
         stiffness_swing=draw.flat(0.04, 0.2),
-        damping_ratio=draw.log(0.08, 0.25),
+        damping_ratio=draw.log(0.06, 0.3),
         backlash=draw.flat(0.08e-3, 0.22e-3) * (1.3 if big else 0.8),
         # What a mesh set far too tight lacks: backlash below 0 by so much.
         press=draw.log(12e-6, 60e-6),
