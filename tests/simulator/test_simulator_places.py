@@ -121,13 +121,15 @@ def test_a_rigid_chassis_moves_as_one_body_at_every_spot() -> None:
 @pytest.mark.parametrize("joint", ["motor_mount", "wheel_front_left", "battery_hold_down"])
 def test_an_accelerometer_feels_a_joint_most_beside_it(joint: str) -> None:
     ratios = []
-    for car in CARS:
-        run = still_run(car, 0.2)
+    for seed in range(12):
+        car = draw_car(seed)
+        run = still_run(car, 0.05)
         for channel in radial_channels(joint):
             run.force[:, channel] = np.random.default_rng(channel).standard_normal(run.n_samples)
         power = {spot: motion_at(car, run, spot).var(axis=1).sum() for spot in SPOTS}
         ratios.append(power[joint] / np.median([power[s] for s in SPOTS if s != joint]))
-    assert np.exp(np.mean(np.log(ratios))) > 2.0
+    assert np.exp(np.mean(np.log(ratios))) > 1.4
+    assert np.mean(np.array(ratios) > 1.0) > 0.7
 
 
 def test_a_rotation_keeps_lengths_and_turns_by_its_angle() -> None:
