@@ -216,6 +216,23 @@ def test_a_run_that_stops_takes_its_files_away_again(
     assert (tmp_path / "car.toml").read_text(encoding="utf-8") == "mine"
 
 
+def test_a_folder_is_made_before_any_work_and_taken_away_again(
+    car: SimulatedCar, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def simulate(car: SimulatedCar, check: SimulatedCheck) -> Any:
+        assert (tmp_path / "a" / "b").is_dir()
+        raise CallError("The motion grew.")
+
+    monkeypatch.setattr("vibecheck.dataset.simulated_set.simulate_check", simulate)
+    checks = plan_faults(car, [make_fault()], SPOTS[:1], 1)
+    with pytest.raises(CallError, match="The motion grew"):
+        write_simulated_set(tmp_path / "a" / "b", car, "car.toml", CAR, checks)
+    assert list(tmp_path.iterdir()) == []
+    (tmp_path / "file").write_text("in the way", encoding="utf-8")
+    with pytest.raises(InputError, match="The folder could not be made"):
+        write_simulated_set(tmp_path / "file" / "b", car, "car.toml", CAR, checks)
+
+
 def test_a_full_disk_leaves_nothing_half(tmp_path: Path) -> None:
     def fill(path: Path) -> None:
         path.write_bytes(b"half")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -23,7 +24,7 @@ from vibecheck.dataset.simulated import (
     truth_of,
     write_recording,
 )
-from vibecheck.errors import CallError
+from vibecheck.errors import CallError, InputError
 from vibecheck.simulator import WHEELS, Conditions, SimulatedCar
 from vibecheck.simulator.simulate import Sensor
 
@@ -161,15 +162,14 @@ def write_simulated_set(
             made.append(path)
         return path
 
+    absent = _make_folder(folder)
     try:
         for number, check in enumerate(checks, start=1):
             if progress is not None:
                 progress(f"Simulating {check.name}" + _patience(number))
             recordings = simulate_check(car, check)
-            if number == 1:
-                folder.mkdir(parents=True, exist_ok=True)
-                if car_text is not None:
-                    write_text(note(folder / car_file), car_text)
+            if number == 1 and car_text is not None:
+                write_text(note(folder / car_file), car_text)
             for recording in recordings:
                 take = note(folder / take_name(check, recording))
                 truth = note(folder / truth_name(take.name))
@@ -182,8 +182,25 @@ def write_simulated_set(
     except BaseException:
         for path in made:
             path.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # somebody else has put something there
+            for path in absent:
+                path.rmdir()
         raise
     return takes
+
+
+def _make_folder(folder: Path) -> list[Path]:
+    """Make a folder before any work; return those that were missing, the innermost first."""
+    absent = [path for path in (folder, *folder.parents) if not path.exists()]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            f"The folder could not be made: {error.strerror}.",
+            where=str(folder),
+            advice="Choose another folder.",
+        ) from error
+    return absent
 
 
 def _patience(number: int) -> str:
