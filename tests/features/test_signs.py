@@ -139,13 +139,6 @@ def test_time_constant_of_a_viscous_coast_down() -> None:
     assert vector["coast_down_time_constant"] == pytest.approx(1.0, abs=0.01)
 
 
-def test_drag_of_a_dry_coast_down_has_no_bend() -> None:
-    """Coulomb drag: f falls linearly (check values 5, [N]), so fast and slow halves agree."""
-    speed = speed_of(10.0)  # its coast-down is linear
-    take, _ = spin_up(duration_s=10.0, sample_rate_hz=8000.0)
-    assert extract_features(take, speed, CAR)["coast_down_bend"] == pytest.approx(0.0, abs=1e-6)
-
-
 def test_moving_mean_by_hand() -> None:
     np.testing.assert_allclose(
         moving_mean(np.array([1.0, 2.0, 6.0, 3.0]), 3), [1.5, 3, 11 / 3, 4.5]

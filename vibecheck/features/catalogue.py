@@ -2,19 +2,35 @@
 
 from __future__ import annotations
 
-from vibecheck.features import colour, harmonics, impact, mesh, onset, resonance, speed_signs
+from vibecheck.features import (
+    colour,
+    harmonics,
+    impact,
+    knocks,
+    mesh,
+    onset,
+    order_levels,
+    resonance,
+    speed_signs,
+    thumps,
+    tones,
+)
 from vibecheck.features.spec import FeatureSpec
 
-CATALOGUE_VERSION = "1"
+CATALOGUE_VERSION = "2"
 """Changes whenever a feature is added, taken away or computed differently."""
 
 CATALOGUE: tuple[FeatureSpec, ...] = (
     *impact.FEATURES,
+    *knocks.FEATURES,
+    *thumps.FEATURES,
     *onset.FEATURES,
     *harmonics.FEATURES,
+    *order_levels.FEATURES,
     *resonance.FEATURES,
     *mesh.FEATURES,
     *colour.FEATURES,
+    *tones.FEATURES,
     *speed_signs.FEATURES,
 )
 NAMES: tuple[str, ...] = tuple(spec.name for spec in CATALOGUE)

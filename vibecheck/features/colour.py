@@ -4,32 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from vibecheck.features.impact import ALL_ZONES
 from vibecheck.features.onset import difference_at_matched_speed
-from vibecheck.features.spec import FeatureSpec
+from vibecheck.features.spec import ALL_ZONES, FeatureSpec
 from vibecheck.features.workings import BANDS_HZ, FloatArray, Workings
 
 PRACTICE = "band levels at matched speed; common practice, no source"
 MIN_FRAMES = 4
-
-
-def _share(band: str, words: str) -> FeatureSpec:
-    return FeatureSpec(
-        name=f"share_{band}",
-        unit="dB",
-        formula=f"level of the {band} band over the level of all bands, median over frames in "
-        "the upper half of the take's speeds",
-        shaft="none",
-        phase="running",
-        raised_by="A shift of the sound's colour towards this band.",
-        reading_high=f"More of {words} than usual ({{value:+.1f}} dB of the whole).",
-        reading_low=f"Less of {words} than usual ({{value:+.1f}} dB of the whole).",
-        zones=ALL_ZONES,
-        neutral=-6.0,
-        sign="colour",
-        source=PRACTICE,
-        locates=True,
-    )
 
 
 def _slope(band: str, words: str) -> FeatureSpec:
@@ -77,7 +57,6 @@ _WORDS = {
 _CAPITAL = {band: words[0].upper() + words[1:] for band, words in _WORDS.items()}
 
 FEATURES: tuple[FeatureSpec, ...] = (
-    *(_share(band, words) for band, words in _WORDS.items()),
     _slope("mid", _CAPITAL["mid"]),
     _slope("high", _CAPITAL["high"]),
     _change("low", _CAPITAL["low"]),
@@ -121,18 +100,13 @@ def measure(work: Workings) -> dict[str, float | None]:
     running = work.phase_mask(time_s, "running") & (motor_hz > 0.0)
     if running.sum() < MIN_FRAMES:
         return found
-    fast = running & (motor_hz >= np.median(motor_hz[running]))
     driven, coasting = work.phase_mask(time_s, "driven"), work.phase_mask(time_s, "coast_down")
     levels = {band: band_level_db(work, band) for band in BANDS_HZ}
-    heard = [level for level in levels.values() if level is not None]
-    whole = 10.0 * np.log10(sum(10.0 ** (level / 10.0) for level in heard))
     octaves = np.log2(motor_hz[running])
     spread = octaves - octaves.mean()
     for band, level in levels.items():
         if level is None:
             continue
-        if len(heard) >= 2:
-            found[f"share_{band}"] = float(np.median((level - whole)[fast]))
         if band in ("mid", "high") and np.ptp(octaves) > 0.5:
             found[f"rise_{band}"] = float(np.sum(spread * level[running]) / np.sum(spread**2))
         if band in ("low", "mid", "high"):

@@ -5,7 +5,19 @@ from __future__ import annotations
 import numpy as np
 
 from vibecheck.car.profile import Car
-from vibecheck.features import colour, harmonics, impact, mesh, onset, resonance, speed_signs
+from vibecheck.features import (
+    colour,
+    harmonics,
+    impact,
+    knocks,
+    mesh,
+    onset,
+    order_levels,
+    resonance,
+    speed_signs,
+    thumps,
+    tones,
+)
 from vibecheck.features.catalogue import CATALOGUE, CATALOGUE_VERSION, NAMES
 from vibecheck.features.vector import FeatureVector
 from vibecheck.features.workings import Workings
@@ -40,11 +52,15 @@ def extract_features(take: Take, speed: SpeedTrack, car: Car | None) -> FeatureV
     found: dict[str, float | None] = {}
     if work.runs:
         found.update(impact.measure(work))
+        found.update(knocks.measure(work))
+        found.update(thumps.measure(work))
         found.update(onset.measure(work))
         found.update(harmonics.measure(work, low))
+        found.update(order_levels.measure(work, low))
         found.update(resonance.measure(work, low))
         found.update(mesh.measure(work))
         found.update(colour.measure(work))
+        found.update(tones.measure(work))
         found.update(speed_signs.measure(work))
     values = np.array([spec.neutral for spec in CATALOGUE])
     missing = np.ones(len(CATALOGUE), dtype=bool)

@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from vibecheck.features.spec import WHEELS, FeatureSpec, Shaft
+from vibecheck.features.spec import TOWERS, WHEELS, FeatureSpec, Shaft
 from vibecheck.features.spectral import line_over_background_db, moving_mean, segment_power
 from vibecheck.features.workings import LOW_BAND_HZ, FloatArray, Workings
 
@@ -21,7 +21,6 @@ SEGMENT_WHEEL_TURNS = 24
 LEVEL_WINDOW_S = 0.3
 
 _MULTIPLES: tuple[tuple[str, float, str], ...] = (
-    ("third", 1 / 3, "a third of"),
     ("half", 0.5, "half"),
     ("1", 1.0, "once"),
     ("3half", 1.5, "one and a half times"),
@@ -29,9 +28,9 @@ _MULTIPLES: tuple[tuple[str, float, str], ...] = (
     ("3", 3.0, "three times"),
 )
 _BY_SHAFT: tuple[tuple[Shaft, tuple[str, ...], tuple[str, ...]], ...] = (
-    ("wheel", ("third", "half", "1", "3half", "2", "3"), (WHEELS,)),
-    ("spur", ("half", "1", "2"), ("gear_mesh", "motor_mount")),
-    ("motor", ("half", "1", "3half", "2", "3"), ("motor_mount",)),
+    ("wheel", ("half", "1", "3half", "2", "3"), (WHEELS, "steering", *TOWERS)),
+    ("spur", ("half", "1", "2"), ("gear_mesh", "driveline", "motor_mount")),
+    ("motor", ("1", "3half", "2", "3"), ("motor_mount",)),
 )
 _WANTED: tuple[tuple[Shaft, str, tuple[str, ...]], ...] = tuple(
     (shaft, multiple, zones) for shaft, multiples, zones in _BY_SHAFT for multiple in multiples

@@ -7,8 +7,9 @@ wheel, spur and motor orders, their halves and thirds (squared-envelope analysis
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from vibecheck.features.spec import WHEELS, FeatureSpec, PhaseOfFeature, Shaft
+from vibecheck.features.spec import ALL_ZONES, WHEELS, FeatureSpec, PhaseOfFeature, Shaft
 from vibecheck.features.spectral import line_over_background_db, segment_power
 from vibecheck.features.workings import FloatArray, Workings
 
@@ -20,16 +21,15 @@ ENVELOPE_PER_TURN = 8
 SEGMENT_WHEEL_TURNS = 24
 MIN_FRAMES = 3
 BURST_LIMIT = 4.0
-ALL_ZONES = (WHEELS, "motor_mount", "gear_mesh", "chassis_screws")
 
-_PHASE_WORDS = {
+PHASE_WORDS = {
     "running": "while the shaft turns",
     "run_up": "while it speeds up",
     "hold": "at steady speed",
     "coast_down": "while it coasts down",
     "driven": "under power",
 }
-_BAND_WORDS = {
+BAND_WORDS = {
     "low": "in the low body sound (0.3–1.5 kHz)",
     "mid": "in the middle of the sound (1.5–4 kHz)",
     "high": "in the high sound (4–9 kHz)",
@@ -38,7 +38,7 @@ _BAND_WORDS = {
 
 
 def _peakiness(band: str, phase: PhaseOfFeature) -> FeatureSpec:
-    where = f"{_BAND_WORDS[band]} {_PHASE_WORDS[phase]}"
+    where = f"{BAND_WORDS[band]} {PHASE_WORDS[phase]}"
     return FeatureSpec(
         name=f"peakiness_{band}_{phase}",
         unit="dB",
@@ -68,9 +68,9 @@ def _envelope_line(
         shaft=shaft,
         phase=phase,
         raised_by=f"Noise that swells {words}.",
-        reading_high=f"The noise swells {words} {_PHASE_WORDS[phase]}, "
+        reading_high=f"The noise swells {words} {PHASE_WORDS[phase]}, "
         "{value:.0f} dB clear of its surroundings.",
-        reading_low=f"The noise hardly swells {words} {_PHASE_WORDS[phase]} ({{value:.0f}} dB).",
+        reading_low=f"The noise hardly swells {words} {PHASE_WORDS[phase]} ({{value:.0f}} dB).",
         zones=zones,
         neutral=3.0,
         sign="impact",
@@ -81,23 +81,20 @@ def _envelope_line(
 
 
 _LINES: tuple[tuple[str, Shaft, float, str, tuple[str, ...], PhaseOfFeature], ...] = (
-    ("wheel_third", "wheel", 1 / 3, "once in three wheel turns", (WHEELS,), "running"),
     ("wheel_half", "wheel", 0.5, "every second wheel turn", (WHEELS,), "running"),
     ("wheel_1", "wheel", 1.0, "once per wheel turn", (WHEELS,), "running"),
     ("wheel_2", "wheel", 2.0, "twice per wheel turn", (WHEELS,), "running"),
-    ("wheel_3", "wheel", 3.0, "three times per wheel turn", (WHEELS,), "running"),
     ("wheel_1_coast_down", "wheel", 1.0, "once per wheel turn", (WHEELS,), "coast_down"),
     ("wheel_2_coast_down", "wheel", 2.0, "twice per wheel turn", (WHEELS,), "coast_down"),
-    ("spur_1", "spur", 1.0, "once per spur-gear turn", ("gear_mesh",), "running"),
-    ("spur_2", "spur", 2.0, "twice per spur-gear turn", ("gear_mesh",), "running"),
-    ("spur_1_coast_down", "spur", 1.0, "once per spur-gear turn", ("gear_mesh",), "coast_down"),
+    ("spur_1", "spur", 1.0, "once per spur-gear turn", ("gear_mesh", "driveline"), "running"),
+    ("spur_2", "spur", 2.0, "twice per spur-gear turn", ("gear_mesh", "driveline"), "running"),
     (
-        "motor_half",
-        "motor",
-        0.5,
-        "every second motor turn",
-        ("motor_mount", "gear_mesh"),
-        "running",
+        "spur_1_coast_down",
+        "spur",
+        1.0,
+        "once per spur-gear turn",
+        ("gear_mesh", "driveline"),
+        "coast_down",
     ),
     ("motor_1", "motor", 1.0, "once per motor turn", ("motor_mount", "gear_mesh"), "running"),
     ("motor_2", "motor", 2.0, "twice per motor turn", ("motor_mount", "gear_mesh"), "running"),
@@ -250,11 +247,18 @@ def envelope_spectrum(work: Workings, phase: str) -> tuple[FloatArray, FloatArra
     order, power : ndarray, shape (n,)
         ``None`` where the phase holds no whole segment.
     """
-    bank = work.bank
-    if bank is None or not work.runs:
+    if work.bank is None or not work.runs:
         return None
+    return segment_spectrum(work, work.log_envelope, phase)
+
+
+def segment_spectrum(
+    work: Workings, envelope: NDArray[np.float32], phase: str
+) -> tuple[FloatArray, FloatArray] | None:
+    """Order spectrum of a row of the bank's rate, as `envelope_spectrum`."""
+    assert work.bank is not None
     wheel = work.order_ratio("wheel") or 1.0 / 5.0
-    values, inside = work.at_angles(bank.time_s, work.log_envelope, ENVELOPE_PER_TURN, phase)
+    values, inside = work.at_angles(work.bank.time_s, envelope, ENVELOPE_PER_TURN, phase)
     for wheel_turns in (SEGMENT_WHEEL_TURNS, SEGMENT_WHEEL_TURNS // 2):
         n_segment = round(wheel_turns / wheel * ENVELOPE_PER_TURN)
         power, n_averages = segment_power(values, inside, n_segment, n_segment // 2)

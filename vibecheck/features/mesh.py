@@ -23,7 +23,12 @@ SEGMENT_TURNS = 64
 SIDE_ORDERS = 1.6
 """Half width of the band around the mesh line, in motor orders."""
 
-ZONES = ("gear_mesh", "motor_mount")
+ZONES = ("gear_mesh", "motor_mount", "driveline")
+CUT_CENTRES_HZ = (1600, 2000, 2500, 3150, 4000, 5000)
+CUT_BLOCKS = 2
+BLOCK = 4 * MESH_PER_TURN
+"""Samples of a block: four motor turns."""
+_WHEN = {"driven": "under power", "coast_down": "while it coasts down"}
 
 
 def _spec(
@@ -133,6 +138,47 @@ FEATURES: tuple[FeatureSpec, ...] = (
         "The gears are quieter when the throttle closes ({value:+.1f} dB at like speed).",
         0.0,
     ),
+    *(
+        FeatureSpec(
+            name=f"mesh_{multiple}_purity_{phase}",
+            unit="dB",
+            formula=f"power of the line at {multiple} × mesh order, averaged over four motor "
+            "turns, over all power within 1.6 motor orders of it; median over blocks",
+            shaft="mesh",
+            phase=phase,  # type: ignore[arg-type]
+            raised_by="Teeth that roll evenly; backlash, slip and rattle lower it.",
+            reading_high=f"The whine is clean {_WHEN[phase]} ({{value:.1f}} dB of all around it).",
+            reading_low=f"The whine is broken up {_WHEN[phase]} ({{value:.1f}} dB of all "
+            "around it).",
+            zones=ZONES,
+            neutral=-4.0,
+            sign="mesh",
+            source=MCFADDEN_1986,
+            direction=-1,
+        )
+        for multiple in (1, 2)
+        for phase in _WHEN
+    ),
+    *(
+        FeatureSpec(
+            name=f"mesh_at_{centre}",
+            unit="dB",
+            formula=f"level of the mesh line while it passes the third-octave at {centre} Hz over "
+            "its mean from 1.6 to 5 kHz",
+            shaft="mesh",
+            phase="driven",
+            raised_by="A resonance between the gears and the sensor at that frequency.",
+            reading_high=f"The car rings more than usual when the gears whine near {centre} Hz "
+            "({value:+.1f} dB).",
+            reading_low=f"The car rings less than usual when the gears whine near {centre} Hz "
+            "({value:+.1f} dB).",
+            zones=(*ZONES, "chassis_screws"),
+            neutral=0.0,
+            sign="mesh",
+            source="the mesh line as a sweep through the structure; common practice, no source",
+        )
+        for centre in CUT_CENTRES_HZ
+    ),
 )
 
 
@@ -203,28 +249,82 @@ def measure(work: Workings) -> dict[str, float | None]:
         return found
     found.update(_sidebands(work, mesh))
     found.update(_depths(mesh))
-    block = 4 * MESH_PER_TURN
-    n_blocks = mesh.values.size // block
-    if n_blocks >= 8:
-        pieces = mesh.values[: n_blocks * block].reshape(n_blocks, block)
-        level = 10.0 * np.log10(np.abs(pieces.mean(axis=1)) ** 2 + 1e-14)
-        time_s = mesh.time_s[: n_blocks * block].reshape(n_blocks, block).mean(axis=1)
-        hz = mesh.motor_hz[: n_blocks * block].reshape(n_blocks, block).mean(axis=1)
-        good = mesh.inside[: n_blocks * block].reshape(n_blocks, block).all(axis=1)
+    blocks = _blocks(mesh)
+    if blocks is not None:
+        driven = blocks.inside & work.phase_mask(blocks.time_s, "driven")
+        coasting = blocks.inside & work.phase_mask(blocks.time_s, "coast_down")
         found["mesh_power_change"] = difference_at_matched_speed(
-            hz,
-            np.asarray(level, dtype=np.float64),
-            good & work.phase_mask(time_s, "driven"),
-            good & work.phase_mask(time_s, "coast_down"),
+            blocks.motor_hz, blocks.line_db, driven, coasting
         )
+        found.update(_purity(blocks, 1, driven, coasting))
+        found.update(_cut(blocks, order, driven))
         twice = mesh_signal(work, 2.0 * order)
         if twice is not None:
+            upper = _blocks(twice)
+            if upper is not None:
+                driven = upper.inside & work.phase_mask(upper.time_s, "driven")
+                coasting = upper.inside & work.phase_mask(upper.time_s, "coast_down")
+                found.update(_purity(upper, 2, driven, coasting))
             both = mesh.inside & twice.inside if mesh.inside.size == twice.inside.size else None
             if both is not None and both.sum() > SEGMENT_TURNS * MESH_PER_TURN:
                 first = _slow_power(mesh.values, both)
                 second = _slow_power(twice.values, both)
                 found["mesh_2_over_1"] = float(10.0 * np.log10((second + 1e-14) / (first + 1e-14)))
     return found
+
+
+@dataclass(frozen=True, eq=False)
+class _Blocks:
+    """The mesh line in blocks of four motor turns; all shape (n_blocks,)."""
+
+    line_db: FloatArray
+    whole_db: FloatArray
+    time_s: FloatArray
+    motor_hz: FloatArray
+    inside: NDArray[np.bool_]
+
+
+def _blocks(mesh: MeshSignal) -> _Blocks | None:
+    n_blocks = mesh.values.size // BLOCK
+    if n_blocks < 8:
+        return None
+    kept = n_blocks * BLOCK
+    pieces = mesh.values[:kept].reshape(n_blocks, BLOCK)
+    line = np.abs(pieces.mean(axis=1)) ** 2
+    whole = (pieces.real**2 + pieces.imag**2).mean(axis=1)
+    return _Blocks(
+        line_db=np.asarray(10.0 * np.log10(line + 1e-14), dtype=np.float64),
+        whole_db=np.asarray(10.0 * np.log10(whole + 1e-14), dtype=np.float64),
+        time_s=mesh.time_s[:kept].reshape(n_blocks, BLOCK).mean(axis=1),
+        motor_hz=mesh.motor_hz[:kept].reshape(n_blocks, BLOCK).mean(axis=1),
+        inside=np.asarray(mesh.inside[:kept].reshape(n_blocks, BLOCK).all(axis=1)),
+    )
+
+
+def _purity(
+    blocks: _Blocks, multiple: int, driven: NDArray[np.bool_], coasting: NDArray[np.bool_]
+) -> dict[str, float | None]:
+    pure = blocks.line_db - blocks.whole_db
+    return {
+        f"mesh_{multiple}_purity_{phase}": float(np.median(pure[mask]))
+        for phase, mask in (("driven", driven), ("coast_down", coasting))
+        if mask.sum() >= 8
+    }
+
+
+def _cut(blocks: _Blocks, order: float, driven: NDArray[np.bool_]) -> dict[str, float | None]:
+    """Level of the mesh line against its frequency: how the structure answers it."""
+    octaves = np.log2(np.maximum(order * blocks.motor_hz, 1.0) / 1000.0)
+    third = np.rint(3.0 * octaves).astype(np.intp)
+    level: dict[int, float] = {}
+    for place, centre in enumerate(CUT_CENTRES_HZ):
+        passing = driven & (third == place + 2)  # the first is two thirds of an octave over 1 kHz
+        if passing.sum() >= CUT_BLOCKS:
+            level[centre] = float(np.median(blocks.line_db[passing]))
+    if len(level) < 4:
+        return {}
+    mean = float(np.mean(list(level.values())))
+    return {f"mesh_at_{centre}": value - mean for centre, value in level.items()}
 
 
 def _slow_power(values: NDArray[np.complex64], mask: NDArray[np.bool_]) -> float:

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from vibecheck.features.impact import ALL_ZONES
-from vibecheck.features.spec import WHEELS, FeatureSpec
+from vibecheck.features.spec import ALL_ZONES, WHEELS, FeatureSpec
 from vibecheck.features.spectral import moving_mean
 from vibecheck.features.workings import FloatArray, Workings
 

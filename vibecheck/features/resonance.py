@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.features.harmonics import LOW_PER_TURN, LowOrders
-from vibecheck.features.onset import difference_at_matched_speed
 from vibecheck.features.spec import WHEELS, FeatureSpec, Shaft
 from vibecheck.features.workings import FloatArray, Workings
 
@@ -62,21 +61,6 @@ def _steady(shaft: Shaft, zones: tuple[str, ...]) -> FeatureSpec:
 
 FEATURES: tuple[FeatureSpec, ...] = (
     FeatureSpec(
-        name="resonance_motor_speed",
-        unit="log2 Hz",
-        formula="log2 of the motor turns per second at which the 1 × motor cut peaks",
-        shaft="motor",
-        phase="running",
-        raised_by="A stiffer path; a loose mount lowers it.",
-        reading_high="The motor shakes most at {value:.0f} turns per second, later than usual.",
-        reading_low="The motor shakes most at {value:.0f} turns per second, earlier than usual.",
-        zones=("motor_mount",),
-        neutral=7.5,
-        sign="resonance",
-        direction=-1,
-        source=DUFFING,
-    ),
-    FeatureSpec(
         name="resonance_motor_height",
         unit="dB",
         formula="peak of the 1 × motor cut over its median, on log-speed bins",
@@ -91,55 +75,9 @@ FEATURES: tuple[FeatureSpec, ...] = (
         direction=-1,
         source=DUFFING,
     ),
-    FeatureSpec(
-        name="resonance_motor_width",
-        unit="octaves",
-        formula="octaves of speed over which the 1 × motor cut is within 3 dB of its peak",
-        shaft="motor",
-        phase="running",
-        raised_by="A low Q: damping by slip.",
-        reading_high="The motor's peak is blunt: {value:.2f} octaves wide.",
-        reading_low="The motor's peak is sharp: {value:.2f} octaves wide.",
-        zones=("motor_mount",),
-        neutral=0.4,
-        sign="resonance",
-        direction=1,
-        source=DUFFING,
-    ),
-    FeatureSpec(
-        name="resonance_motor_jump",
-        unit="dB",
-        formula="largest step of the 1 × motor cut between neighbouring log-speed bins",
-        shaft="motor",
-        phase="running",
-        raised_by="A jump: the joint opens or closes within a small change of speed.",
-        reading_high="The motor's shake jumps by {value:.1f} dB within a small change of speed.",
-        reading_low="The motor's shake changes smoothly with speed (steps up to {value:.1f} dB).",
-        zones=("motor_mount",),
-        neutral=4.0,
-        sign="resonance",
-        direction=1,
-        source=DUFFING,
-    ),
     _overlay("motor", ("motor_mount",)),
-    _overlay("wheel", (WHEELS,)),
     _steady("motor", ("motor_mount",)),
     _steady("wheel", (WHEELS,)),
-    FeatureSpec(
-        name="motor_1_power_change",
-        unit="dB",
-        formula="1 × motor level in the coast-down less under power, at matched speed, "
-        "both over the take's mean low-band level",
-        shaft="motor",
-        phase="coast_down",
-        raised_by="A motor that settles differently when its torque is gone.",
-        reading_high="The motor shakes more when the throttle closes ({value:+.1f} dB).",
-        reading_low="The motor shakes less when the throttle closes ({value:+.1f} dB).",
-        zones=("motor_mount",),
-        neutral=0.0,
-        sign="resonance",
-        source="torque reaction of the mount; common practice, no source",
-    ),
 )
 
 
@@ -198,13 +136,10 @@ def measure(work: Workings, low: LowOrders) -> dict[str, float | None]:
         cut = order_cut(work, low, ratio)
         if cut is None:
             continue
-        found[f"overlay_{shaft}_1"] = _overlay_of(cut)
         found[f"unsteady_{shaft}_1"] = _unsteadiness(cut)
         if shaft == "motor":
-            found.update(_peak_of(cut))
-            found["motor_1_power_change"] = difference_at_matched_speed(
-                cut.motor_hz, cut.level_db, cut.driven, cut.coast_down
-            )
+            found["overlay_motor_1"] = _overlay_of(cut)
+            found["resonance_motor_height"] = _height_of(cut)
     return found
 
 
@@ -243,25 +178,14 @@ def _unsteadiness(cut: OrderCut) -> float | None:
     return float(1.4826 * np.median(np.abs(bend)) / np.sqrt(6.0))
 
 
-def _peak_of(cut: OrderCut) -> dict[str, float | None]:
+def _height_of(cut: OrderCut) -> float | None:
     running = cut.driven | cut.coast_down
     if running.sum() < 8:
-        return {}
+        return None
     speeds = cut.motor_hz[running]
     if not speeds.max() > 1.4 * speeds.min():
-        return {}
+        return None
     edges = np.geomspace(speeds.min() * 0.999, speeds.max() * 1.001, N_SPEED_BINS + 1)
     level = _binned(cut, running, edges)
-    heard = np.isfinite(level)
-    if heard.sum() < 6:
-        return {}
-    centres = np.log2(np.sqrt(edges[:-1] * edges[1:]))[heard]
-    level = level[heard]
-    peak = int(np.argmax(level))
-    octaves_per_bin = float(np.log2(edges[1] / edges[0]))
-    return {
-        "resonance_motor_speed": float(centres[peak]),
-        "resonance_motor_height": float(level[peak] - np.median(level)),
-        "resonance_motor_width": float((level >= level[peak] - 3.0).sum() * octaves_per_bin),
-        "resonance_motor_jump": float(np.abs(np.diff(level)).max()),
-    }
+    level = level[np.isfinite(level)]
+    return float(level.max() - np.median(level)) if level.size >= 6 else None

@@ -7,10 +7,14 @@ from typing import Literal
 
 Sign = Literal["impact", "onset", "harmonics", "resonance", "mesh", "colour", "speed"]
 Shaft = Literal["wheel", "spur", "motor", "mesh", "none"]
-PhaseOfFeature = Literal["running", "run_up", "hold", "coast_down", "driven"]
+PhaseOfFeature = Literal["running", "run_up", "hold", "coast_down", "driven", "idle"]
 Direction = Literal[-1, 0, 1]
 WHEELS = "wheel"
 """Stands for all four wheel zones."""
+TOWERS = ("shock_tower_front", "shock_tower_rear")
+DRIVE = ("motor_mount", "gear_mesh", "driveline")
+BODY = ("battery_hold_down", "chassis_screws", "body_and_aero", *TOWERS)
+ALL_ZONES = (WHEELS, *DRIVE, *BODY, "steering")
 
 _LOGARITHMS = {"log2": 2.0, "log10": 10.0}
 
@@ -29,8 +33,9 @@ class FeatureSpec:
         How it is computed, on one line.
     shaft : {"wheel", "spur", "motor", "mesh", "none"}
         The shaft (or mesh) whose order must be known.
-    phase : {"running", "run_up", "hold", "coast_down", "driven"}
-        The part of the spin-up it is taken from; ``driven`` is run-up and hold together.
+    phase : {"running", "run_up", "hold", "coast_down", "driven", "idle"}
+        The part of the spin-up it is taken from; ``driven`` is run-up and hold together, ``idle``
+        is before and after.
     raised_by : str
         What raises it, in one sentence.
     reading_high, reading_low : str

@@ -25,20 +25,6 @@ FEATURES: tuple[FeatureSpec, ...] = (
         source="viscous coast-down f = f0 exp(−t/τ); common practice, no source",
     ),
     FeatureSpec(
-        name="coast_down_bend",
-        unit="1",
-        formula="deceleration over its mean, fast half less slow half of the coast-down",
-        shaft="none",
-        phase="coast_down",
-        raised_by="Drag that grows with speed (air, oil); dry rubbing lowers it towards 0.",
-        reading_high="Drag grows with speed while it coasts ({value:+.1f}).",
-        reading_low="Drag is the same fast and slow: dry rubbing ({value:+.1f}).",
-        zones=("gear_mesh", WHEELS),
-        neutral=0.8,
-        sign="speed",
-        source="Coulomb against viscous drag; common practice, no source",
-    ),
-    FeatureSpec(
         name="speed_ripple",
         unit="log10",
         formula="log10 of the robust spread of speed about its 0.5 s trend over the speed, hold",
@@ -81,11 +67,6 @@ def measure(work: Workings) -> dict[str, float | None]:
             # Exact for viscous drag: ∫ f dt = τ (f(start) − f(end)).
             turned = hz[1:-1].sum() * step
             found["coast_down_time_constant"] = float(np.log2(turned / drop))
-            fast = hz >= np.median(hz)
-            if fast.sum() >= 5 and (~fast).sum() >= 5:
-                quick = np.polyfit(time_s[fast] - time_s[fast].mean(), hz[fast], 1)[0]
-                slow = np.polyfit(time_s[~fast] - time_s[~fast].mean(), hz[~fast], 1)[0]
-                found["coast_down_bend"] = float(np.clip((quick - slow) / slope, -4.0, 4.0))
     holding = work.certain & speed.in_phase("hold")
     if holding.sum() * step >= 0.6:
         trend = moving_mean(speed.rpm, max(3, round(0.5 / step)))

@@ -42,6 +42,8 @@ _EDGE_HZ = 150.0
 MIN_CONFIDENCE = 0.5
 """Speed frames less certain than this are left out."""
 MIN_RUNNING_S = 0.5
+IDLE_MARGIN_S = 0.3
+"""The rattle of a start and the last turns of a stop are not the room."""
 TINY = 1e-30
 
 
@@ -157,6 +159,21 @@ class Workings:
             for stretch in self.speed.phases_named(name):
                 inside |= (time_s >= stretch.start_s) & (time_s < stretch.end_s)
         return np.asarray(mask & inside)
+
+    def idle_mask(self, time_s: FloatArray) -> NDArray[np.bool_]:
+        """True at the times before, after and between runs, a little clear of them."""
+        standing = np.ones(time_s.size, dtype=bool)
+        for stretch in self.speed.phases:
+            if stretch.name != "idle":
+                first, last = stretch.start_s - IDLE_MARGIN_S, stretch.end_s + IDLE_MARGIN_S
+                standing &= (time_s < first) | (time_s >= last)
+        return standing
+
+    @cached_property
+    def top_hz(self) -> float:
+        """Motor turns per second that trusted running hardly ever passes; 0 where nothing runs."""
+        rpm = self.speed.rpm[self.certain]
+        return float(np.quantile(rpm, 0.95)) / 60.0 if rpm.size else 0.0
 
     def shaft_hz(self, time_s: FloatArray, ratio: float) -> FloatArray:
         """Events per second of an order at any times."""
@@ -314,6 +331,21 @@ class Workings:
         return rows if rows.size else np.arange(self.bank.low_hz.size)
 
     @cached_property
+    def log_power(self) -> NDArray[np.float32]:
+        """Natural logarithm of the bank's squared envelopes, shape (n_bands, n)."""
+        assert self.bank is not None
+        return np.asarray(np.log(self.bank.power + np.float32(TINY)), dtype=np.float32)
+
+    def band_log_envelope(self, band: str) -> NDArray[np.float32] | None:
+        """Mean logarithm of a band's narrow envelopes, shape (n,); ``None`` where not heard.
+
+        The geometric mean weighs each narrow band alike: bursts fill them all, a tone only one.
+        """
+        assert self.bank is not None
+        rows = self.bank.rows_of(band)
+        return self.log_power[rows].mean(axis=0) if rows.size else None
+
+    @cached_property
     def log_envelope(self) -> NDArray[np.float32]:
         """Mean logarithm of the broad bands' envelopes less its slow trend, shape (n,).
 
@@ -322,8 +354,7 @@ class Workings:
         huge impacts (log-envelope spectrum: Borghesani & Antoni 2018).
         """
         assert self.bank is not None
-        logs = np.log(self.bank.power[self.broad_rows] + np.float32(TINY))
-        mean = logs.mean(axis=0)
+        mean = self.log_power[self.broad_rows].mean(axis=0)
         return np.asarray(mean - moving_mean(mean, self.frame_length), dtype=np.float32)
 
     # ---- angle -------------------------------------------------------------------------
