@@ -14,6 +14,7 @@ import pytest
 from tiny_set import tiny_set
 
 from vibecheck.cli import main
+from vibecheck.cli.stages import Stages
 from vibecheck.cli.train import print_trained
 from vibecheck.dataset.manifest import ManifestRow, read_manifest, write_manifest
 from vibecheck.errors import InputError, MissingExtraError
@@ -107,21 +108,52 @@ def test_train_shows_figures_files_and_what_to_do_next(run: Run) -> None:
     assert workflow.JUDGING in run.err
 
 
-def test_the_same_seed_gives_the_same_model_and_too_few_cars_teach_nothing(
+def test_too_few_cars_teach_nothing_and_the_command_says_so(
     tiny: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Three cars: no head can be held against cars it never saw, so the model hears nothing."""
     few = tiny.parent.parent / "three.csv"
     write_manifest(few, [row for row in read_manifest(tiny) if row.car != "car 0"])
-    words = ("--cache", tiny.parent / "cache", "--workers", 1, "--out", tmp_path / "out")
-    assert call("train", few, *words, "--json") == 0
-    facts = json.loads(capsys.readouterr().out)
-    again = train(few, cache=tiny.parent / "cache")
-    assert json.loads(json.dumps(again.facts)) == facts
-    assert not again.model.heads
-    assert len(again.left_out) == 1
-    print_trained(again, [], tmp_path / "out")
+    trained = train(few, cache=tiny.parent / "cache")
+    assert not trained.model.heads
+    assert len(trained.left_out) == 1
+    print_trained(trained, [], tmp_path / "out")
     assert "this model hears no zone" in capsys.readouterr().out
+
+
+def test_limits_of_simulated_takes_are_not_those_of_own_takes() -> None:
+    assert any("simulated" in limit for limit in workflow.limits_of("simulated"))
+    assert workflow.limits_of("pooled") == workflow.limits_of("simulated")
+    own = workflow.limits_of("own")
+    assert own
+    assert not any("simulat" in limit for limit in own)
+
+
+def test_where_takes_come_from(tiny: Path) -> None:
+    rows = read_manifest(tiny)
+    assert workflow.origin_of(rows) == "simulated"
+    own = [replace(row, origin="own") for row in rows]
+    assert workflow.origin_of(own) == "own"
+    assert workflow.origin_of([*rows, *own]) == "pooled"
+
+
+def test_bars_show_at_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    shown = Terminal()
+    monkeypatch.setattr(sys, "stderr", shown)
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv("COLUMNS", "120")
+    with Stages() as report:
+        report(workflow.MEASURING, 3, 7)
+        report(workflow.FITTING, 0, None)
+        report(workflow.FITTING, 2, 2, "wheels")
+    text = shown.getvalue()
+    assert workflow.MEASURING in text
+    assert "3/7" in text
+    assert workflow.FITTING in text
 
 
 def test_evaluate_judges_cars_that_are_new_to_the_model(

@@ -247,6 +247,7 @@ def cross_validate(
     modes: Sequence[Mode] = MODES,
     min_skill: float = MIN_SKILL,
     n_jobs: int = 1,
+    seed: int = 7,
     progress: Progress | None = None,
 ) -> tuple[dict[str, Predictions], list[dict[str, str]]]:
     """Judge every car by a model fitted, chosen and calibrated without it.
@@ -266,7 +267,7 @@ def cross_validate(
         found = {mode.name: predict(fitted.model, test, rates, mode) for mode in modes}
         return fitted.chosen, found
 
-    folds = car_folds(table.car, n_outer, seed=7)
+    folds = car_folds(table.car, n_outer, seed=seed)
     parts: dict[str, list[Predictions]] = {mode.name: [] for mode in modes}
     chosen = []
     jobs = Parallel(n_jobs=n_jobs, return_as="generator")(delayed(one_fold)(f) for f in folds)

@@ -208,6 +208,11 @@ def origin_of(rows: Sequence[ManifestRow]) -> str:
     return origins.pop() if len(origins) == 1 else "pooled"
 
 
+def limits_of(origin: str) -> list[str]:
+    """Return the card's limits that hold for takes of this origin."""
+    return [limit for limit in LIMITS if origin != "own" or "simulat" not in limit]
+
+
 # ---- train -----------------------------------------------------------------------------------
 
 
@@ -282,7 +287,7 @@ def train(
         "versions": {"scikit-learn": sklearn.__version__, "numpy": np.__version__},
         "data": describe_data(table),
         "metrics": metrics,
-        "limits": list(LIMITS),
+        "limits": limits_of(origin),
         "reproduce": [f"vibecheck train {_short(manifest)} --folds {n_outer} --seed {seed}"],
         **facts(table.car.tolist(), table.sha256.tolist(), base_rates(table)),
     }
@@ -443,6 +448,7 @@ def _held_out_metrics(
             families=families,
             n_outer=n_outer,
             n_jobs=n_workers,
+            seed=seed,
             progress=_Counted(JUDGING, n_folds, report),
         )
     except InputError as error:
