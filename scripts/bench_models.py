@@ -216,7 +216,11 @@ def rival(
 
 
 def compared(
-    scores: Scores, cost: dict[str, dict[str, float]], table: FeatureTable, checks: np.ndarray
+    scores: Scores,
+    cost: dict[str, dict[str, float]],
+    table: FeatureTable,
+    checks: np.ndarray,
+    n_bootstrap: int = 1000,
 ) -> list[dict[str, Any]]:
     """Return one row a way: areas with intervals, differences to ours, CPU."""
     first = np.array([int(np.flatnonzero(table.check == check)[0]) for check in checks])
@@ -230,12 +234,18 @@ def compared(
         row: dict[str, Any] = {"way": way, "n_checks": int(common.sum()), "tasks": {}}
         for task in tasks:
             label = labels[task][first][common]
-            area = auc_over_cars(by_task[task][common], label, cars[common])
+            area = auc_over_cars(
+                by_task[task][common], label, cars[common], n_bootstrap=n_bootstrap
+            )
             found = {"auc": {"value": area.value, "low": area.low, "high": area.high}}
             for key, other in (("ours_minus_this", OURS), ("ours_alone_minus_this", OURS_ALONE)):
                 if way != other:
                     found[key] = paired_over_cars(
-                        scores[other][task][common], by_task[task][common], label, cars[common]
+                        scores[other][task][common],
+                        by_task[task][common],
+                        label,
+                        cars[common],
+                        n_bootstrap=n_bootstrap,
                     )
             row["tasks"][task] = found
         row["cpu_s"] = {**cost[way], "total": total[way]}

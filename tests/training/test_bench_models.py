@@ -163,6 +163,7 @@ def test_the_loudest_stretch_is_found_and_scaled(rivals: ModuleType) -> None:
     assert rivals.loudest(quiet[:500], 2000).size == 2000
 
 
+@pytest.fixture(scope="module")
 def made_up(bench: ModuleType) -> tuple[list[dict[str, Any]], str]:
     table = fake_table(n_cars=8, n_checks=9)
     checks = np.unique(table.check)
@@ -176,7 +177,7 @@ def made_up(bench: ModuleType) -> tuple[list[dict[str, Any]], str]:
     }
     found["(a) cepstral, alone"]["any"][0] = np.nan
     cost = {way: {"features_s": 10.0, "fit_and_judge_s": 5.0 * k} for k, way in enumerate(ways)}
-    rows = bench.compared(found, cost, table, checks)
+    rows = bench.compared(found, cost, table, checks, n_bootstrap=50)
     facts = {
         "origin": "simulated",
         "n_cars": 8,
@@ -189,8 +190,10 @@ def made_up(bench: ModuleType) -> tuple[list[dict[str, Any]], str]:
     return rows, bench.markdown(rows, facts)
 
 
-def test_all_ways_are_compared_on_the_checks_that_all_could_judge(bench: ModuleType) -> None:
-    rows, _ = made_up(bench)
+def test_all_ways_are_compared_on_the_checks_that_all_could_judge(
+    bench: ModuleType, made_up: tuple[list[dict[str, Any]], str]
+) -> None:
+    rows, _ = made_up
     assert {row["n_checks"] for row in rows} == {71}
     by_way = {row["way"]: row for row in rows}
     assert "ours_minus_this" not in by_way[bench.OURS]["tasks"]["any"]
@@ -201,8 +204,10 @@ def test_all_ways_are_compared_on_the_checks_that_all_could_judge(bench: ModuleT
     assert theirs["ours_over_this_cpu"] == pytest.approx(10.0 / 20.0)
 
 
-def test_the_table_says_simulated_and_holds_every_figure(bench: ModuleType) -> None:
-    rows, text = made_up(bench)
+def test_the_table_says_simulated_and_holds_every_figure(
+    made_up: tuple[list[dict[str, Any]], str],
+) -> None:
+    rows, text = made_up
     for part in text.split("\n## ")[1:]:
         assert "(simulated)" in part.splitlines()[0]
     for row in rows:
