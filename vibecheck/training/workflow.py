@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from importlib import import_module
 from pathlib import Path
@@ -79,6 +80,16 @@ def require_training() -> None:
             import_module(name)
         except ImportError as error:
             raise MissingExtraError("Training or judging a model", "training") from error
+
+
+def one_thread() -> AbstractContextManager[Any]:
+    """Keep linear algebra on one core: the matrices are small, and threads only wait on each other.
+
+    Processes (``n_workers``) are what more cores are for.
+    """
+    limits: Any = import_module("threadpoolctl").threadpool_limits  # comes with scikit-learn
+    limited: AbstractContextManager[Any] = limits(limits=1)
+    return limited
 
 
 @dataclass(frozen=True, eq=False)
@@ -254,8 +265,31 @@ def train(
         If the ``training`` extra is not installed.
     """
     require_training()
+    with one_thread():
+        return _train(
+            manifest,
+            name=name,
+            cache=cache,
+            n_workers=n_workers,
+            n_outer=n_outer,
+            seed=seed,
+            families=FAMILIES if families is None else families,
+            report=report,
+        )
+
+
+def _train(
+    manifest: str | os.PathLike[str],
+    *,
+    name: str,
+    cache: str | os.PathLike[str] | None,
+    n_workers: int,
+    n_outer: int,
+    seed: int,
+    families: Sequence[Family],
+    report: Report,
+) -> Trained:
     where = str(manifest)
-    families = FAMILIES if families is None else families
     rows = open_manifest(manifest, report)
     refuse_too_little(rows, where)
     table, left_out = _measured(rows, cache, n_workers, report)
@@ -367,8 +401,9 @@ def evaluate_model(
             where=where,
             advice="Add takes of at least one more car that the model was not trained on.",
         )
-    table, left_out = _measured(new, cache, n_workers, report)
-    metrics = _known_model_metrics(model, table, lineage.base_rates, report)
+    with one_thread():
+        table, left_out = _measured(new, cache, n_workers, report)
+        metrics = _known_model_metrics(model, table, lineage.base_rates, report)
     metrics["n_left_out"] = len(left_out)
     about = {
         **file_facts(model),
