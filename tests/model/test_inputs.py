@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vibecheck.features.catalogue import NAMES
+from vibecheck.features.catalogue import BY_NAME, NAMES
 from vibecheck.model.inputs import (
     LOCATING_GROUPS,
     RELATIONS,
@@ -47,19 +47,50 @@ def test_summaries_by_hand() -> None:
     assert found[0, -2] == -0.5, "the last pair is over all features"
 
 
-def test_columns_of_a_take() -> None:
+def test_columns_of_a_check() -> None:
     n = len(NAMES)
-    standard, z = np.full((2, n), 0.5), np.full((2, n), 2.0)
-    alone = InputLayout(NAMES, with_baseline=False)
-    rows = alone.take_rows(standard, z, ["here", "centre"])
-    assert rows.shape == (2, alone.n_columns)
-    assert (rows[:, :n] == 0.5).all()
-    assert rows[:, -len(RELATIONS) :].tolist() == [[1, 0, 0, 0, 0, 0], [0, 0, 0, 0, 1, 0]]
-    against = InputLayout(NAMES, with_baseline=True)
-    rows = against.take_rows(standard, z, ["here", "centre"])
-    assert rows.shape == (2, against.n_columns)
-    start = n + 2 * len(against.groups)
-    assert (rows[:, start : start + n] == 2.0).all()
+    z = np.stack([np.full(n, 2.0), np.full(n, 4.0)])
+    z[0, 0] = np.nan
+    z[:, 1] = np.nan
+    layout = InputLayout(NAMES, with_baseline=True)
+    row = layout.check_row(np.zeros((2, n)), z, ["gear_mesh", "centre"], "gear_mesh")
+    assert row.shape == (layout.n_columns,)
+    mean, most = np.expm1(row[:n]), np.expm1(row[n : 2 * n])
+    assert mean[0] == pytest.approx(4.0), "the mean is over the takes that observed it"
+    assert np.isnan(mean[1])
+    np.testing.assert_allclose(mean[2:], 3.0)
+    lowered = layout.downward[2:]
+    np.testing.assert_allclose(most[2:], np.where(lowered, 2.0, 4.0))
+    start = 2 * n + 2 * len(layout.groups)
+    contrast = row[start : start + 2 * len(LOCATING_GROUPS)]
+    np.testing.assert_allclose(contrast, -np.log(3.0), err_msg="2 at the zone, 4 elsewhere")
+    assert row[-2:].tolist() == [1.0, pytest.approx(np.log(2.0))]
+
+
+def test_a_zone_at_which_no_sensor_sat_has_no_contrast() -> None:
+    n = len(NAMES)
+    z = np.stack([np.full(n, 2.0), np.full(n, 4.0)])
+    layout = InputLayout(NAMES, with_baseline=True)
+    for spots, zone in ((["centre", "gear_mesh"], ""), (["gear_mesh"] * 2, "gear_mesh")):
+        row = layout.check_row(z, z, spots, zone)
+        assert not row[-2 - 2 * len(LOCATING_GROUPS) : -1].any()
+
+
+def test_without_a_baseline_the_population_is_the_reference() -> None:
+    n = len(NAMES)
+    layout = InputLayout(NAMES, with_baseline=False)
+    row = layout.check_row(np.full((1, n), 0.5), np.full((1, n), np.nan), ["centre"])
+    np.testing.assert_allclose(np.expm1(row[: 2 * n]), 0.5)
+    assert row[-1] == 0.0
+
+
+def test_signs_are_those_of_the_catalogue() -> None:
+    layout = InputLayout(NAMES, with_baseline=True)
+    signs = layout.signs()
+    own = [BY_NAME[name].direction for name in NAMES]
+    assert signs.shape == (layout.n_columns,)
+    assert signs[: 2 * len(NAMES)].tolist() == own + own
+    assert not signs[2 * len(NAMES) :].any()
 
 
 def test_contrasts_by_hand() -> None:
@@ -96,17 +127,17 @@ def test_contributions_go_back_to_the_features_behind_them() -> None:
     n = len(NAMES)
     layout = InputLayout(NAMES, with_baseline=True)
     rng = np.random.default_rng(0)
-    standard, z = rng.normal(size=(3, n)), rng.normal(size=(3, n))
+    values = rng.normal(size=(3, n))
     contributions = rng.normal(size=(3, layout.n_columns))
-    found = layout.to_features(contributions, standard, z)
-    # Everything is handed back but what the sensor's place added.
-    expected = contributions[:, : -len(RELATIONS)].sum(axis=1)
-    np.testing.assert_allclose(found.sum(axis=1), expected, rtol=1e-9)
+    found = layout.to_features(contributions, values)
+    # Everything is handed back but what contrasts and counts added.
+    kept = 2 * n + 2 * len(layout.groups)
+    np.testing.assert_allclose(found.sum(axis=1), contributions[:, :kept].sum(axis=1), rtol=1e-9)
     # A root mean square is shared out by squares.
     only = np.zeros((1, layout.n_columns))
-    only[0, n + 1] = 1.0  # root mean square of the impact features against the population
+    only[0, 2 * n + 1] = 1.0  # root mean square of the impact features
     one = np.zeros((1, n))
     impact = layout.groups[0]
     one[0, impact[:2]] = [1.0, 3.0]
-    shares = layout.to_features(only, one, one)[0, impact[:2]]
+    shares = layout.to_features(only, one)[0, impact[:2]]
     np.testing.assert_allclose(shares, [0.1, 0.9])

@@ -10,7 +10,7 @@ import pytest
 from vibecheck.errors import InputError
 from vibecheck.model.pipelines import pipeline_log_odds, scorer_from_pipeline
 from vibecheck.model.scorers import AVERAGED_FLOOR, LinearScorer, TreeScorer, scorer_from_arrays
-from vibecheck.training.families import averaged, boosted, ridge
+from vibecheck.training.families import averaged, blended, boosted, directed, ridge
 
 
 @pytest.fixture(scope="module")
@@ -24,6 +24,7 @@ def data() -> tuple[np.ndarray, np.ndarray]:
 
 
 FAMILIES = [ridge(0.1), boosted(40, 3, 0.1), boosted(25, 1, 0.3), averaged(30, 6, 5)]
+FAMILIES += [blended(0.1, 20, 6, 4), directed(0.1)]
 
 
 @pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.name)
@@ -60,7 +61,7 @@ def test_arrays_round_trip(family, data) -> None:  # type: ignore[no-untyped-def
 
 
 def test_unknown_kind_and_missing_field_are_refused() -> None:
-    with pytest.raises(InputError, match='"linear" or "trees"'):
+    with pytest.raises(InputError, match='"linear", "trees" or "blend"'):
         scorer_from_arrays({"kind": np.array("forest")}, "here")
     with pytest.raises(InputError, match='lacks "fill"'):
         scorer_from_arrays({"kind": np.array("linear")}, "here")
@@ -85,3 +86,23 @@ def test_trees_that_could_run_outside_or_for_ever_are_refused(data) -> None:  # 
         broken[place] = value
         with pytest.raises(InputError, match="trees of the model"):
             replace(scorer, **{name: broken})
+
+
+def test_a_blend_without_sound_parts_is_refused(data) -> None:  # type: ignore[no-untyped-def]
+    x, y = data
+    arrays = scorer_from_pipeline(blended(0.1, 5, 3, 4).make().fit(x, y)).arrays()
+    with pytest.raises(InputError, match="1 to 8 parts"):
+        scorer_from_arrays({**arrays, "n_parts": np.array(0)}, "here")
+    with pytest.raises(InputError, match="kind must be"):
+        scorer_from_arrays({**arrays, "part0.kind": np.array("blend")}, "here")
+
+
+def test_signs_bind_the_weights(data) -> None:  # type: ignore[no-untyped-def]
+    """With the wrong sign for the column that tells, its weight is zero."""
+    x, y = data
+    signs = np.zeros(x.shape[1])
+    signs[0] = -1.0
+    scorer = scorer_from_pipeline(directed(1.0).make(signs).fit(x, y))
+    free = scorer_from_pipeline(directed(1.0).make().fit(x, y))
+    assert scorer.weight[0] == 0.0
+    assert free.weight[0] > 0.5

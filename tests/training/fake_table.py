@@ -48,8 +48,8 @@ def fake_table(
                 rows["spot"].append(spot)
                 rows["sensor"].append("microphone")
                 rows["limited"].append(False)
-                rows["is_baseline"].append(zone is None and k % 2 == 0)
-                rows["is_hard"].append(zone is None and k % 2 == 1)
+                snug = "baseline" if k % 2 == 0 else "out_of_balance"
+                rows["kind"].append("loose" if zone else snug)
                 rows["loose"].append([z == zone for z in ZONES])
                 rows["preload"].append([0.0 if z == zone else 1.0 for z in ZONES])
                 rows["turns"].append([turns if z == zone else 0.0 for z in ZONES])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -14,9 +15,20 @@ from vibecheck.errors import CallError, InputError
 from vibecheck.features.catalogue import BY_NAME, CATALOGUE, CATALOGUE_VERSION, NAMES
 from vibecheck.features.vector import FeatureVector
 from vibecheck.model.assessment import TakeEvidence
-from vibecheck.model.looseness import HeadKey
-from vibecheck.training.evaluate import MODES, cross_validate, detection_by_turns, plain, summarise
-from vibecheck.training.fit import Fitted, car_folds, fit_model
+from vibecheck.model.looseness import HeadKey, LoosenessModel
+from vibecheck.training.evaluate import (
+    MODES,
+    base_rates,
+    cross_validate,
+    evaluate,
+    metrics_of,
+    predict,
+)
+from vibecheck.training.figures import summarise
+from vibecheck.training.fit import Fitted, fit_model
+from vibecheck.training.heldout import car_folds
+from vibecheck.training.predictions import Predictions
+from vibecheck.training.rows import Measured, fit_population, head_rows
 from vibecheck.training.table import FeatureTable
 
 CAR = Car(
@@ -52,16 +64,27 @@ def test_training_needs_snug_takes(table: FeatureTable) -> None:
 
 
 def test_loose_zone_ranks_first_on_cars_never_seen(table: FeatureTable, quick: tuple) -> None:
-    found, chosen = cross_validate(table, families=quick[:1], n_outer=3, n_folds=2, modes=MODES[:1])
-    assert len(chosen) == 3
-    figures = summarise(found["all takes, against baseline"], n_bootstrap=20)
-    assert figures["any_loose_auc"].value > 0.9
-    assert figures["first_two_zones_hit"].value > 2.0 * figures["first_hit_by_chance"]
-    assert figures["zone_ece"] < 0.08
+    metrics = evaluate(
+        table, families=quick[:1], n_outer=3, n_folds=2, modes=MODES[:1], n_bootstrap=20
+    )
+    json.dumps(metrics, allow_nan=False)
+    assert metrics["n_outer"] == 3
+    held = [car for fold in metrics["folds"] for car in fold]
+    assert sorted(held) == sorted(np.unique(table.car).tolist())
+    figures = metrics["modes"]["all_takes_baseline"]
+    assert figures["any_loose_auc"]["value"] > 0.9
+    assert figures["any_loose_auc"]["low"] <= figures["any_loose_auc"]["value"]
+    hits = figures["first_zone"]["all"]
+    assert hits["first_two"]["value"] > 2.0 * hits["chance"]
+    assert figures["ece"]["zones"]["value"] < 0.08
     assert figures["n_cars"] == 12
-    rows = detection_by_turns(found["all takes, against baseline"], 0.5)
-    assert rows[-1]["detected"] > rows[0]["detected"] - 0.2
-    assert isinstance(plain(figures)["any_loose_auc"]["value"], float)
+    rows = figures["detection_by_turns"]
+    assert rows[-1]["detected"]["value"] > rows[0]["detected"]["value"] - 0.2
+    assert [row["nominal"] for row in figures["conformal"]] == [0.8, 0.9, 0.95]
+    sizes = [row["size"]["value"] for row in figures["conformal"]]
+    assert sizes == sorted(sizes)
+    aims = {(aim["name"], aim["mode"]): aim for aim in metrics["targets"]}
+    assert aims["ROC area, anything loose", "all_takes_no_baseline"]["met"] is None
 
 
 def test_no_effect_is_found_where_there_is_none(quick: tuple) -> None:
@@ -69,7 +92,8 @@ def test_no_effect_is_found_where_there_is_none(quick: tuple) -> None:
     empty = fake_table(effect=0.0, seed=5)
     found, _ = cross_validate(empty, families=quick[:1], n_outer=3, n_folds=2, modes=MODES[:2])
     for predictions in found.values():
-        assert abs(summarise(predictions, n_bootstrap=5)["any_loose_auc"].value - 0.5) < 0.17
+        area = summarise(predictions, n_bootstrap=5)["any_loose_auc"].value
+        assert abs(area - 0.5) < 0.17
 
 
 def test_assess_speaks_of_every_zone(fitted: Fitted, table: FeatureTable) -> None:
@@ -98,6 +122,7 @@ def test_nothing_observable_is_not_heard(fitted: Fitted, table: FeatureTable) ->
     assessment = fitted.model.assess([TakeEvidence(neutral(missing=True))], CAR)
     assert not any(odds.heard for odds in assessment.zones)
     assert all(odds.log_ratio == 0.0 for odds in assessment.zones)
+    assert assessment.candidates is None
     assert assessment.any_loose_log_ratio is None
     assert assessment.unfamiliar.is_unfamiliar
     assert not fitted.model.unfamiliar_of([table.evidence(0, with_baseline=False)]).is_unfamiliar
@@ -123,7 +148,7 @@ def test_limited_takes_widen_the_interval(fitted: Fitted, table: FeatureTable) -
     limited = fitted.model.zone_odds("gear_mesh", [replace(take, limited=True)], "4wd")
     width = usual.log_ratio_high - usual.log_ratio_low
     assert limited.log_ratio == usual.log_ratio
-    assert limited.log_ratio_high - limited.log_ratio_low == pytest.approx(1.5 * width)
+    assert limited.log_ratio_high - limited.log_ratio_low > 1.2 * width
 
 
 def test_a_take_twice_is_not_two_takes(fitted: Fitted, table: FeatureTable) -> None:
@@ -131,8 +156,9 @@ def test_a_take_twice_is_not_two_takes(fitted: Fitted, table: FeatureTable) -> N
     head = fitted.model.heads[HeadKey("gear_mesh", True, "microphone")]
     once = fitted.model.zone_odds("gear_mesh", [take], "4wd")
     twice = fitted.model.zone_odds("gear_mesh", [take, take], "4wd")
-    factor = 2.0 / (1.0 + head.dependence)
-    assert twice.log_ratio == pytest.approx(np.clip(factor * once.log_ratio, -7, 7))
+    # The mean over the takes is the same: only the calibration of several takes is another.
+    assert head.slope[1] < 2.0 * head.slope[0]
+    assert abs(twice.log_ratio) < 2.0 * abs(once.log_ratio) + 1.0
 
 
 def test_takes_need_the_models_catalogue(fitted: Fitted) -> None:
@@ -207,3 +233,57 @@ def test_a_sensor_never_learned_from_is_strange_and_not_heard(
 def test_too_few_takes_are_refused(table: FeatureTable) -> None:
     with pytest.raises(InputError, match="at least 40 takes of 2 cars"):
         fit_model(table.select(np.arange(20)))
+
+
+def test_a_mesh_setting_teaches_neither_anything_nor_the_mesh(table: FeatureTable) -> None:
+    kind = table.kind.copy()
+    checks = np.unique(table.check[table.is_hard])[:3]
+    kind[np.isin(table.check, checks)] = "mesh_tight"
+    changed = replace(table, kind=kind)
+    assert changed.is_mesh.sum() == 6
+    assert not (changed.is_mesh & changed.is_hard).any()
+    measured = Measured.of(changed, fit_population(changed))
+    for name, n_left_out in (("any", 6), ("gear_mesh", 6), ("motor_mount", 0)):
+        _, rows = head_rows(measured, name, with_baseline=False)
+        singles = rows.n_takes == 1
+        assert singles.sum() == changed.n_takes - n_left_out
+        assert rows.whole.sum() == np.unique(changed.check).size - n_left_out // 2
+    found = {"all_takes_no_baseline": predict_simply(changed)}
+    metrics = metrics_of(changed, found, origin="simulated", n_bootstrap=5)
+    figures = metrics["modes"]["all_takes_no_baseline"]
+    assert figures["n_mesh_checks"] == metrics["n_mesh_checks"] == 3
+    assert figures["n_checks"] == metrics["n_checks"] - 3
+    assert figures["mesh"]["mesh_tight"]["n"] == 3
+
+
+def predict_simply(table: FeatureTable) -> Predictions:
+    """A model without any head: everything is as usual."""
+    model = LoosenessModel(NAMES, CATALOGUE_VERSION, {}, {}, {})
+    mode = next(mode for mode in MODES if mode.name == "all_takes_no_baseline")
+    return predict(model, table, base_rates(table), mode)
+
+
+def test_rows_of_a_check_weigh_as_one(table: FeatureTable) -> None:
+    measured = Measured.of(table, fit_population(table))
+    _, rows = head_rows(measured, "any", with_baseline=False)
+    checks = np.unique(table.check).size
+    assert rows.weight[rows.whole].sum() == checks
+    assert rows.weight[~rows.whole].sum() == pytest.approx(checks)
+
+
+def test_candidates_hold_the_likeliest_zone(fitted: Fitted, table: FeatureTable) -> None:
+    row = int(np.flatnonzero(table.loose[:, 4] & (table.turns[:, 4] > 1.0))[0])
+    rows = np.flatnonzero(table.check == table.check[row])
+    takes = [table.evidence(int(k), with_baseline=True) for k in rows]
+    assessment = fitted.model.assess(takes, CAR)
+    assert assessment.candidates is not None
+    assert assessment.candidates.coverage == 0.9
+    assert assessment.candidates.zones[0] == "motor_mount"
+    assert "steering" not in assessment.candidates.zones
+    judged = fitted.model.judge(takes, ZONES, "4wd")
+    assert sum(odds.share for odds in judged.zones) == pytest.approx(1.0)
+    wide = fitted.model.candidates(judged, 0.95)
+    narrow = fitted.model.candidates(judged, 0.5)
+    assert wide is not None
+    assert narrow is not None
+    assert set(narrow.zones) <= set(wide.zones)

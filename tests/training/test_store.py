@@ -20,7 +20,6 @@ from hypothesis import strategies as st
 from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.model import archive, store
 from vibecheck.model.archive import PROTOCOL, array_of, read_sealed, seal, unpack, write_sealed
-from vibecheck.model.inputs import relation
 from vibecheck.model.pipelines import pipeline_log_odds
 from vibecheck.model.store import (
     content_hash,
@@ -99,7 +98,7 @@ def test_arrays_equal_the_stored_pipelines(
             take = table.evidence(row, with_baseline=key.with_baseline)
             if key.with_baseline and take.baseline is None:
                 continue
-            x = head.layout.take_rows(*model.columns_of(take), [relation(take.spot, key.name)])
+            x = head.layout.check_row(*model.columns_of(take), [take.spot], key.name)[None, :]
             np.testing.assert_allclose(
                 head.scorer.log_odds(x), pipeline_log_odds(pipeline, x), rtol=1e-9, atol=1e-9
             )

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from vibecheck.errors import InputError
 
 FORMAT_NAME = "vibecheck.model"
-PROTOCOL = 2
+PROTOCOL = 3
 """Number of the file's layout. It rises whenever a field is added, dropped or read otherwise."""
 MAX_FILE_BYTES = 128 * 2**20
 MAX_CONTENT_BYTES = 256 * 2**20

@@ -47,6 +47,11 @@ class ZoneOdds:
         False where the model has no physics, or no observable feature, for this zone.
     evidence : tuple of Evidence
         Strongest first.
+    prior : float or None
+        Share of the training checks in which the zone was loose; ``None`` for a zone the model
+        does not know.
+    share : float
+        If something is loose: the zone's share of it; all zones that the model knows add to 1.
     """
 
     zone: str
@@ -55,6 +60,25 @@ class ZoneOdds:
     log_ratio_high: float
     heard: bool
     evidence: tuple[Evidence, ...] = ()
+    prior: float | None = None
+    share: float = 0.0
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Zones among which, where something is loose, a loose one lies with a stated coverage.
+
+    Attributes
+    ----------
+    coverage : float
+        Share of checks with something loose in which the set held a loose zone, over cars like
+        those of the training set. Nothing is promised for other cars.
+    zones : tuple of str
+        Likeliest first. Zones that the model does not know are in no set.
+    """
+
+    coverage: float
+    zones: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -64,3 +88,5 @@ class ZoneAssessment:
     zones: tuple[ZoneOdds, ...]
     unfamiliar: Unfamiliar
     any_loose_log_ratio: float | None = None
+    any_loose_prior: float | None = None
+    candidates: Candidates | None = None

@@ -86,6 +86,26 @@ def combine(log_ratios: Sequence[float] | FloatArray, dependence: float) -> floa
     return float(values.sum() / (1.0 + (values.size - 1) * dependence))
 
 
+def shares_of_wheels(lines: FloatArray, dependence: float) -> FloatArray:
+    """Shares of the wheels of a check, from the log-odds that each take gives each wheel.
+
+    Parameters
+    ----------
+    lines : ndarray, shape (n_takes, n_wheels)
+    dependence : float
+        ρ of `combine`.
+
+    Returns
+    -------
+    ndarray, shape (n_wheels,)
+        Adds to 1.
+    """
+    even = log_odds(1.0 / lines.shape[1])
+    odds = np.array([combine(lines[:, k] - even, dependence) for k in range(lines.shape[1])])
+    share = sigmoid(odds + even)
+    return np.asarray(share / share.sum())
+
+
 def fit_dependence(groups: Sequence[FloatArray], labels: BoolArray, prior_log_odds: float) -> float:
     """Find the ρ of `combine` that makes the combined log-odds most likely.
 

@@ -48,12 +48,14 @@ class Head:
     ----------
     layout : InputLayout
     scorer : Scorer
-    offset, slope : float
-        Calibrated log-odds = offset + slope × the scorer's log-odds.
+    offset, slope : tuple of float
+        Calibrated log-odds = offset + slope × the scorer's log-odds: of one take first, then of
+        several takes together.
     prior : float
         Share of loose rows in training.
     dependence : float
-        ρ between takes of one check.
+        ρ between what several heads of this name (kinds of sensor), or several takes where they
+        are judged one by one, say of one check.
     spread : Spread
     importance : ndarray, shape (n_features,)
         Mean size of each feature's contribution in training.
@@ -63,8 +65,8 @@ class Head:
 
     layout: InputLayout
     scorer: Scorer
-    offset: float
-    slope: float
+    offset: tuple[float, float]
+    slope: tuple[float, float]
     prior: float
     dependence: float
     spread: Spread
@@ -75,25 +77,27 @@ class Head:
         for name in ("importance", "direction"):
             object.__setattr__(self, name, frozen_array(getattr(self, name), np.float64))
 
-    def line(self, rows: FloatArray) -> FloatArray:
+    def line(self, rows: FloatArray, n_takes: int = 1) -> FloatArray:
         """Calibrated log-odds of each row, with the training prior in."""
-        return np.asarray(self.offset + self.slope * self.scorer.log_odds(rows))
+        kind = 0 if n_takes < 2 else 1
+        return np.asarray(self.offset[kind] + self.slope[kind] * self.scorer.log_odds(rows))
 
-    def log_ratio(self, rows: FloatArray) -> FloatArray:
+    def log_ratio(self, rows: FloatArray, n_takes: int = 1) -> FloatArray:
         """Calibrated log likelihood ratio of each row, the training prior taken out."""
-        return np.clip(self.line(rows) - log_odds(self.prior), -LOG_ODDS_LIMIT, LOG_ODDS_LIMIT)
+        line = self.line(rows, n_takes)
+        return np.clip(line - log_odds(self.prior), -LOG_ODDS_LIMIT, LOG_ODDS_LIMIT)
 
     def feature_contributions(
-        self, rows: FloatArray, standard: FloatArray, z: FloatArray
+        self, rows: FloatArray, values: FloatArray, n_takes: int = 1
     ) -> FloatArray:
         """What each feature adds to the log ratio, shape (n_rows, n_features)."""
-        columns = self.scorer.contributions(rows) * self.slope
-        return self.layout.to_features(columns, standard, z)
+        columns = self.scorer.contributions(rows) * self.slope[0 if n_takes < 2 else 1]
+        return self.layout.to_features(columns, values)
 
     def arrays(self) -> dict[str, NDArray[Any]]:
         """Everything needed to rebuild the head but the feature names."""
         spread = self.spread
-        numbers = [self.offset, self.slope, self.prior, self.dependence]
+        numbers = [*self.offset, *self.slope, self.prior, self.dependence]
         numbers += [spread.car_sd, spread.var_offset, spread.var_slope, spread.covariance]
         return {
             "numbers": np.array(numbers),
@@ -109,18 +113,19 @@ class Head:
         cls, arrays: Mapping[str, NDArray[Any]], names: tuple[str, ...], where: str
     ) -> Head:
         """Rebuild a head from `arrays`."""
-        offset, slope, prior, dependence, *spread = (float(value) for value in arrays["numbers"])
+        numbers = [float(value) for value in arrays["numbers"]]
+        prior, dependence, *spread = numbers[4:]
         scorer = {
             name.removeprefix("scorer."): value
             for name, value in arrays.items()
             if name.startswith("scorer.")
         }
-        kind = "wheel" if str(arrays["kind"]) == "wheel" else "take"
+        kind = "wheel" if str(arrays["kind"]) == "wheel" else "check"
         return cls(
             layout=InputLayout(names, bool(arrays["with_baseline"]), kind),  # type: ignore[arg-type]
             scorer=scorer_from_arrays(scorer, where),
-            offset=offset,
-            slope=slope,
+            offset=(numbers[0], numbers[1]),
+            slope=(numbers[2], numbers[3]),
             prior=prior,
             dependence=dependence,
             spread=Spread(*spread),

@@ -10,10 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.car.profile import Car
+from vibecheck.car.zones import ZONE_NAMES
 from vibecheck.errors import CallError, InputError
-from vibecheck.model.assessment import TakeEvidence, ZoneAssessment, ZoneOdds
+from vibecheck.model.assessment import Candidates, TakeEvidence, ZoneAssessment, ZoneOdds
 from vibecheck.model.baseline import baseline_z
-from vibecheck.model.calibration import INTERVAL_SDS, LOG_ODDS_LIMIT, combine, log_odds, sigmoid
+from vibecheck.model.calibration import (
+    INTERVAL_SDS,
+    LOG_ODDS_LIMIT,
+    combine,
+    log_odds,
+    shares_of_wheels,
+    sigmoid,
+)
+from vibecheck.model.coherence import Coherence, Shared
+from vibecheck.model.conformal import candidate_places, share_limit
 from vibecheck.model.evidence import named_evidence, strongest
 from vibecheck.model.heads import (
     ANY_HEAD,
@@ -39,6 +49,8 @@ MIN_SHARE_SD = 0.3
 """Least standard deviation, in log-odds, of which wheel it is; common practice, no source."""
 UNHEARD_HALF_WIDTH = 3.0
 """Half width, in log-odds, of the interval of a zone that was not heard."""
+CANDIDATE_COVERAGE = 0.9
+"""Coverage of the set of candidates that a check states."""
 
 
 class HeadKey(NamedTuple):
@@ -50,12 +62,32 @@ class HeadKey(NamedTuple):
 
 
 class Combined(NamedTuple):
-    """One head's word on all takes of a check."""
+    """What the heads of one name say of all takes of a check."""
 
     log_ratio: float
     sd: float
     prior: float
-    evidence: tuple[tuple[float, Evidence], ...]
+    rows: tuple[tuple[Head, FloatArray, tuple[TakeEvidence, ...]], ...] = ()
+
+
+class Judgement(NamedTuple):
+    """Zones of a check before anything was said about how familiar it is.
+
+    Attributes
+    ----------
+    zones : tuple of ZoneOdds
+    any_log_ratio, any_prior : float or None
+        ``None`` where no head could hear anything.
+    with_baseline : bool
+    n_takes : int
+        Takes that were heard.
+    """
+
+    zones: tuple[ZoneOdds, ...]
+    any_log_ratio: float | None
+    any_prior: float | None
+    with_baseline: bool
+    n_takes: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +103,8 @@ class LoosenessModel:
     familiarities : mapping of sensor to Familiarity
     heads : mapping of HeadKey to Head
         A head that showed no skill on held-out cars is absent.
+    coherences : mapping of bool to Coherence
+        What brings the heads together, with and without a baseline.
     about : mapping
         Name, version, origin, data hashes, metrics and limits, as plain values.
     """
@@ -80,6 +114,7 @@ class LoosenessModel:
     populations: Mapping[str, Population]
     familiarities: Mapping[str, Familiarity]
     heads: Mapping[HeadKey, Head]
+    coherences: Mapping[bool, Coherence] = field(default_factory=dict)
     about: Mapping[str, Any] = field(default_factory=dict)
 
     @property
@@ -128,104 +163,169 @@ class LoosenessModel:
             raise CallError("There is no take to judge.", advice="Name at least one recording.")
         for take in takes:
             self._check_catalogue(take)
-        anything = self.combined(ANY_HEAD, takes)
-        shares = self.wheel_shares(takes, car.layout)
+        found = self.judge(takes, [zone.name for zone in car.zones], car.layout)
         return ZoneAssessment(
-            zones=tuple(self.zone_odds(zone.name, takes, car.layout, shares) for zone in car.zones),
+            zones=found.zones,
             unfamiliar=self.unfamiliar_of(takes),
-            any_loose_log_ratio=anything.log_ratio if anything else None,
+            any_loose_log_ratio=found.any_log_ratio,
+            any_loose_prior=found.any_prior,
+            candidates=self.candidates(found),
         )
 
-    def zone_odds(
+    def judge(
         self,
-        zone: str,
         takes: Sequence[TakeEvidence],
+        zones: Sequence[str],
         layout: str | None,
-        shares: Mapping[str, tuple[float, float]] | None = None,
-    ) -> ZoneOdds:
-        """Judge one zone from all takes.
-
-        ``shares`` are `wheel_shares`, where they are known already.
-        """
-        name = head_of(zone, layout)
-        found = self.combined(name, takes, zone)
-        if found is None:
-            return ZoneOdds(zone, 0.0, -UNHEARD_HALF_WIDTH, UNHEARD_HALF_WIDTH, heard=False)
-        ratio, sd = found.log_ratio, found.sd
-        if name == WHEELS_HEAD:
-            known = shares if shares is not None else self.wheel_shares(takes, layout)
-            ratio, sd = self._one_wheel(known[zone], len(driven_wheels(layout)), found)
-        return ZoneOdds(
-            zone=zone,
-            log_ratio=ratio,
-            log_ratio_low=ratio - INTERVAL_SDS * sd,
-            log_ratio_high=ratio + INTERVAL_SDS * sd,
-            heard=True,
-            evidence=strongest(found.evidence),
+        *,
+        with_evidence: bool = True,
+    ) -> Judgement:
+        """Judge zones from all takes of a check; ``with_evidence`` names the features behind it."""
+        with_baseline = any(take.baseline is not None for take in takes)
+        coherence = self.coherences.get(with_baseline)
+        anything = self.combined(ANY_HEAD, takes)
+        if coherence is None:
+            silent = tuple(_unheard(zone, None, 0.0) for zone in zones)
+            ratio = anything.log_ratio if anything else None
+            prior = anything.prior if anything else None
+            return Judgement(silent, ratio, prior, with_baseline, len(takes))
+        heard = {name: self._group(name, takes, zones) for name in coherence.groups}
+        sizes = group_sizes(coherence.groups, zones, layout)
+        whole, low, high = _together(coherence, anything, heard, sizes)
+        prior = coherence.group_prior(sizes[None, :])[0]
+        wheels = self.wheel_shares(takes, layout)
+        odds = []
+        for zone in zones:
+            name = head_of(zone, layout)
+            if name not in coherence.groups:
+                odds.append(_unheard(zone, None, 0.0))
+                continue
+            place = coherence.groups.index(name)
+            n_zones = max(float(sizes[place]), 1.0)
+            even = (1.0 / n_zones, 0.0)
+            share, share_sd = wheels[zone] if name == WHEELS_HEAD else even
+            one_of = float(whole.share[0, place]) * share
+            before = float(log_odds(float(sigmoid(prior[place])) / n_zones))
+            group = heard[name]
+            if group is None:
+                odds.append(_unheard(zone, float(sigmoid(np.array(before))), one_of))
+                continue
+            middle, *ends = (
+                float(log_odds(sigmoid(line[place]) * share)) - before
+                for line in (whole.group[0], low, high)
+            )
+            below = np.hypot(middle - ends[0], INTERVAL_SDS * share_sd)
+            above = np.hypot(ends[1] - middle, INTERVAL_SDS * share_sd)
+            ratio = float(np.clip(middle, -LOG_ODDS_LIMIT, LOG_ODDS_LIMIT))
+            odds.append(
+                ZoneOdds(
+                    zone=zone,
+                    log_ratio=ratio,
+                    log_ratio_low=ratio - float(below),
+                    log_ratio_high=ratio + float(above),
+                    heard=True,
+                    evidence=self._evidence(group, zone) if with_evidence else (),
+                    prior=float(sigmoid(np.array(before))),
+                    share=one_of,
+                )
+            )
+        spoke = anything is not None or any(group is not None for group in heard.values())
+        return Judgement(
+            zones=tuple(odds),
+            any_log_ratio=float(whole.anything[0] - log_odds(coherence.base)) if spoke else None,
+            any_prior=coherence.base,
+            with_baseline=with_baseline,
+            n_takes=len(takes),
         )
+
+    def zone_odds(self, zone: str, takes: Sequence[TakeEvidence], layout: str | None) -> ZoneOdds:
+        """Judge one zone of a car that has all zones."""
+        zones = (*ZONE_NAMES, *(() if zone in ZONE_NAMES else (zone,)))
+        return self.judge(takes, zones, layout).zones[zones.index(zone)]
+
+    def candidates(
+        self, found: Judgement, coverage: float = CANDIDATE_COVERAGE
+    ) -> Candidates | None:
+        """Zones among which, if something is loose, a loose one lies with this coverage.
+
+        ``None`` where nothing was heard, or the model holds no calibration for such a check.
+        """
+        coherence = self.coherences.get(found.with_baseline)
+        if coherence is None or found.any_log_ratio is None:
+            return None
+        scores = coherence.scores.get(1 if found.n_takes < 2 else 2)
+        shares = np.array([odds.share for odds in found.zones])
+        if scores is None or not (shares > 0.0).any():
+            return None
+        places = candidate_places(shares, share_limit(scores, coverage))
+        known = [place for place in places if shares[place] > 0.0]
+        return Candidates(coverage, tuple(found.zones[place].zone for place in known))
 
     # ---- combining takes ---------------------------------------------------------------
 
     def combined(self, name: str, takes: Sequence[TakeEvidence], zone: str = "") -> Combined | None:
-        """Combine what one head says of all takes; ``None`` where it cannot hear any of them."""
+        """Combine what the heads of one name say of all takes; ``None`` where none can hear."""
         ratios: list[float] = []
         variances: list[float] = []
         priors: list[float] = []
-        evidence: list[tuple[float, Evidence]] = []
+        rows_of: list[tuple[Head, FloatArray, tuple[TakeEvidence, ...]]] = []
         dependence = 0.0
-        for take in takes:
-            head = self.heads.get(HeadKey(name, take.baseline is not None, take.sensor))
+        for key in sorted({(take.baseline is not None, take.sensor) for take in takes}):
+            head = self.heads.get(HeadKey(name, *key))
             if head is None:
                 continue
-            share = observed_share(head, take.features.missing)
+            alike = tuple(take for take in takes if (take.baseline is not None, take.sensor) == key)
+            gone = np.all([take.features.missing for take in alike], axis=0)
+            share = observed_share(head, gone)
             if share < MIN_OBSERVED_SHARE:
                 continue
-            standard, z = self.columns_of(take)
-            rows = head.layout.take_rows(standard, z, [relation(take.spot, zone)])
+            standard, z = self._columns(alike)
+            row = head.layout.check_row(standard, z, [take.spot for take in alike], zone)
             # Evidence that was not observed cannot speak, neither for nor against.
-            ratio = float(head.log_ratio(rows)[0]) * share
-            sd = head.spread.sd(ratio) / np.sqrt(share) * (LIMITED_FACTOR if take.limited else 1.0)
+            ratio = float(head.log_ratio(row[None, :], len(alike))[0]) * share
+            limited = LIMITED_FACTOR if all(take.limited for take in alike) else 1.0
             ratios.append(ratio)
-            variances.append(sd**2)
+            variances.append((head.spread.sd(ratio) / np.sqrt(share) * limited) ** 2)
             priors.append(head.prior)
+            rows_of.append((head, row, alike))
             dependence = max(dependence, head.dependence)
-            if zone:
-                added = head.feature_contributions(rows, standard, z)[0]
-                population = self.populations[take.sensor]
-                evidence += named_evidence(added, head.direction, population, take, zone, z[0])
         if not ratios:
             return None
         n = len(ratios)
         total = float(np.clip(combine(ratios, dependence), -LOG_ODDS_LIMIT, LOG_ODDS_LIMIT))
-        # n takes are worth this many independent ones; variances of sums grow with it.
+        # n kinds of sensor are worth this many independent ones; variances of sums grow with it.
         worth = n / (1.0 + (n - 1) * dependence)
         sd = float(np.sqrt(np.mean(variances) * worth))
-        return Combined(total, sd, float(np.mean(priors)), tuple(evidence))
+        return Combined(total, sd, float(np.mean(priors)), tuple(rows_of))
 
-    @staticmethod
-    def _one_wheel(
-        shared: tuple[float, float], n_wheels: int, wheels: Combined
-    ) -> tuple[float, float]:
-        """Log ratio of one wheel: any driven wheel, times this one among them."""
-        share, share_sd = shared
-        any_wheel = float(sigmoid(np.asarray(wheels.log_ratio + log_odds(wheels.prior))))
-        one = any_wheel * share
-        before = wheels.prior / n_wheels
-        ratio = float(log_odds(one) - log_odds(before))
-        # First-order propagation: d logit(p q) = (1−p)/(1−pq) d logit p + (1−q)/(1−pq) d logit q.
-        by_wheels = (1.0 - any_wheel) / (1.0 - one) * wheels.sd
-        by_share = (1.0 - share) / (1.0 - one) * share_sd
-        # Near certainty the first term vanishes; a tenth of it stays as a floor.
-        sd = float(np.hypot(max(by_wheels, 0.1 * wheels.sd), by_share))
-        return float(np.clip(ratio, -LOG_ODDS_LIMIT, LOG_ODDS_LIMIT)), sd
+    def _group(
+        self, name: str, takes: Sequence[TakeEvidence], zones: Sequence[str]
+    ) -> Combined | None:
+        return self.combined(name, takes, name if name in zones else "")
+
+    def _evidence(self, group: Combined, zone: str) -> tuple[Evidence, ...]:
+        """Name the features that speak for a zone, each with the take in which it stands out."""
+        named: list[tuple[float, Evidence]] = []
+        for head, row, takes in group.rows:
+            standard, z = self._columns(takes)
+            values = z if head.layout.with_baseline else standard
+            sizes = np.abs(np.nan_to_num(values, nan=0.0))
+            added = head.feature_contributions(
+                row[None, :], sizes.mean(axis=0, keepdims=True), len(takes)
+            )[0]
+            largest = np.maximum(sizes.max(axis=0), 1e-12)
+            for take, size, distance in zip(takes, sizes, z, strict=True):
+                population = self.populations[take.sensor]
+                own = np.where(added > 0.0, added * size / largest, added)
+                named += named_evidence(own, head.direction, population, take, zone, distance)
+        return strongest(named)
 
     def wheel_shares(
         self, takes: Sequence[TakeEvidence], layout: str | None
     ) -> dict[str, tuple[float, float]]:
         """If a driven wheel is loose: probability that it is this one, and its log-odds' sd."""
         wheels = driven_wheels(layout)
-        even = 1.0 / len(wheels)
-        lines: dict[str, list[float]] = {wheel: [] for wheel in wheels}
+        lines: list[FloatArray] = []
         sds: list[float] = []
         dependence = 0.0
         for key in sorted({(take.baseline is not None, take.sensor) for take in takes}):
@@ -233,10 +333,8 @@ class LoosenessModel:
             if head is None:
                 continue
             alike = [take for take in takes if (take.baseline is not None, take.sensor) == key]
-            columns = [self.columns_of(take) for take in alike]
-            contrast = contrasts(
-                np.concatenate([head.layout.strengths(standard, z) for standard, z in columns])
-            )
+            standard, z = self._columns(alike)
+            contrast = contrasts(head.layout.strengths(standard, z))
             for take, row in zip(alike, contrast, strict=True):
                 rows = head.layout.wheel_rows(
                     np.repeat(row[None, :], len(wheels), axis=0),
@@ -244,22 +342,25 @@ class LoosenessModel:
                     [wheel.startswith("wheel_rear") for wheel in wheels],
                     len(wheels),
                 )
-                for wheel, line in zip(wheels, head.line(rows), strict=True):
-                    lines[wheel].append(float(line - log_odds(even)))
+                lines.append(head.line(rows))
                 sds.append(head.spread.sd(0.0) * (LIMITED_FACTOR if take.limited else 1.0))
             dependence = max(dependence, head.dependence)
-        if not sds:
+        if not lines:
             # Nothing tells the wheels apart: even shares, and no more certainty than that.
-            return dict.fromkeys(wheels, (even, 1.0))
-        odds = {
-            wheel: combine(found, dependence) + log_odds(even) for wheel, found in lines.items()
-        }
-        shares = {wheel: float(sigmoid(np.asarray(value))) for wheel, value in odds.items()}
-        whole = sum(shares.values())
+            return dict.fromkeys(wheels, (1.0 / len(wheels), 1.0))
+        shares = shares_of_wheels(np.array(lines), dependence)
         sd = max(float(np.sqrt(np.mean(np.square(sds)))), MIN_SHARE_SD)
-        return {wheel: (share / whole, sd) for wheel, share in shares.items()}
+        return {wheel: (float(share), sd) for wheel, share in zip(wheels, shares, strict=True)}
 
     # ---- pieces shared with training ---------------------------------------------------
+
+    def _columns(self, takes: Sequence[TakeEvidence]) -> tuple[FloatArray, FloatArray]:
+        """Features of takes against the population and their baselines, (n_takes, n_features)."""
+        columns = [self.columns_of(take) for take in takes]
+        return (
+            np.concatenate([standard for standard, _ in columns]),
+            np.concatenate([z for _, z in columns]),
+        )
 
     def columns_of(self, take: TakeEvidence) -> tuple[FloatArray, FloatArray]:
         """Features against the population and against the baseline, each (1, n_features)."""
@@ -303,6 +404,46 @@ def observed_share(head: Head, missing: BoolArray) -> float:
     return float(head.importance[~missing].sum()) / total if total > 0.0 else 0.0
 
 
-def probability(odds: ZoneOdds, prior: float) -> float:
-    """Probability that a zone is loose, from its log ratio and a prior probability."""
-    return float(sigmoid(np.asarray(odds.log_ratio + log_odds(prior))))
+def group_sizes(groups: Sequence[str], zones: Sequence[str], layout: str | None) -> FloatArray:
+    """How many zones of a car each group holds, shape (n_groups,)."""
+    names = [head_of(zone, layout) for zone in zones]
+    sizes = np.array([names.count(group) for group in groups], dtype=np.float64)
+    # A car none of whose zones is known: any may be.
+    return sizes if sizes.any() else np.ones(len(groups))
+
+
+def _unheard(zone: str, prior: float | None, share: float) -> ZoneOdds:
+    return ZoneOdds(
+        zone, 0.0, -UNHEARD_HALF_WIDTH, UNHEARD_HALF_WIDTH, heard=False, prior=prior, share=share
+    )
+
+
+def _together(
+    coherence: Coherence,
+    anything: Combined | None,
+    heard: Mapping[str, Combined | None],
+    sizes: FloatArray,
+) -> tuple[Shared, FloatArray, FloatArray]:
+    """Bring the heads of one check together: as they are, and each group at its interval's ends.
+
+    Returns
+    -------
+    whole : Shared
+        One row.
+    low, high : ndarray, shape (n_groups,)
+        Log-odds of each group where it and "anything" lie at the ends of their intervals.
+    """
+    n = len(coherence.groups)
+    any_ratio, any_sd = (anything.log_ratio, anything.sd) if anything else (0.0, 0.0)
+    ratios = np.array([group.log_ratio if group else 0.0 for group in heard.values()])
+    sds = np.array([group.sd if group else 0.0 for group in heard.values()])
+    rows = [ratios]
+    firsts = [any_ratio]
+    for side in (-INTERVAL_SDS, INTERVAL_SDS):
+        rows += list(ratios + side * np.diag(sds))
+        firsts += [any_ratio + side * any_sd] * n
+    every = np.tile(sizes, (len(rows), 1))
+    found = coherence.bring_together(np.array(firsts), np.array(rows), every)
+    whole = Shared(found.anything[:1], found.share[:1], found.group[:1])
+    at = np.arange(n)
+    return whole, found.group[1 + at, at], found.group[1 + n + at, at]

@@ -6,7 +6,13 @@ from typing import Any
 
 import numpy as np
 
-from vibecheck.model.scorers import LinearScorer, Scorer, TreeScorer, averaged_log_odds
+from vibecheck.model.scorers import (
+    BlendScorer,
+    LinearScorer,
+    Scorer,
+    TreeScorer,
+    averaged_log_odds,
+)
 
 
 def scorer_from_pipeline(pipeline: Any) -> Scorer:
@@ -15,21 +21,35 @@ def scorer_from_pipeline(pipeline: Any) -> Scorer:
     Parameters
     ----------
     pipeline : sklearn.pipeline.Pipeline
-        ``(SimpleImputer, StandardScaler, LogisticRegression)``,
+        ``(SimpleImputer, StandardScaler, LogisticRegression)``, or with the project's
+        `SignedLogisticRegression`; ``(SimpleImputer, RidgeAndTrees)``;
         ``(SimpleImputer, GradientBoostingClassifier)`` or ``(SimpleImputer,
         ExtraTreesClassifier)``, fitted on the classes False and True.
     """
     imputer, *_, last = (step for _name, step in pipeline.steps)
     fill = np.asarray(imputer.statistics_, dtype=np.float64)
+    if hasattr(last, "trees_"):
+        linear = _linear(fill, last.mean_, last.scale_, last)
+        return BlendScorer((linear, _trees(fill, last.trees_)))
     if hasattr(last, "coef_"):
         scaler = pipeline.steps[1][1]
-        return LinearScorer(
-            fill=fill,
-            mean=np.asarray(scaler.mean_),
-            scale=np.asarray(scaler.scale_),
-            weight=np.asarray(last.coef_[0]),
-            intercept=float(last.intercept_[0]),
-        )
+        return _linear(fill, scaler.mean_, scaler.scale_, last)
+    return _trees(fill, last)
+
+
+def _linear(fill: Any, mean: Any, scale: Any, fitted: Any) -> LinearScorer:
+    """Translate a fitted linear classifier on standardised columns."""
+    return LinearScorer(
+        fill=fill,
+        mean=np.asarray(mean, dtype=np.float64),
+        scale=np.asarray(scale, dtype=np.float64),
+        weight=np.asarray(fitted.coef_[0]),
+        intercept=float(fitted.intercept_[0]),
+    )
+
+
+def _trees(fill: Any, last: Any) -> TreeScorer:
+    """Translate a fitted ensemble of trees."""
     boosted = hasattr(last, "init_")
     estimators = last.estimators_[:, 0] if boosted else last.estimators_
     trees = [estimator.tree_ for estimator in estimators]

@@ -3,7 +3,7 @@
 Each gives the log-odds of a row and what every column added to it. They equal scikit-learn's own
 `Pipeline(SimpleImputer, StandardScaler, LogisticRegression)`,
 `Pipeline(SimpleImputer, GradientBoostingClassifier)` and `Pipeline(SimpleImputer,
-ExtraTreesClassifier)` (tested to 1e-9).
+ExtraTreesClassifier)`, and those of the project's own estimators (tested to 1e-9).
 """
 
 from __future__ import annotations
@@ -209,6 +209,56 @@ class TreeScorer:
         }
 
 
+@dataclass(frozen=True, eq=False)
+class BlendScorer:
+    """Mean of the log-odds of several scorers of the same columns.
+
+    Attributes
+    ----------
+    parts : tuple of Scorer
+        At least one.
+    """
+
+    parts: tuple[Scorer, ...]
+
+    def log_odds(self, rows: FloatArray) -> FloatArray:
+        """Log-odds of each row, shape (n_rows,)."""
+        return np.asarray(np.mean([part.log_odds(rows) for part in self.parts], axis=0))
+
+    def contributions(self, rows: FloatArray) -> FloatArray:
+        """What each column adds to the log-odds over the average row, shape (n_rows, n_columns)."""
+        return np.asarray(np.mean([part.contributions(rows) for part in self.parts], axis=0))
+
+    def arrays(self) -> dict[str, NDArray[Any]]:
+        """Everything needed to rebuild the scorer."""
+        found = {"kind": np.array("blend"), "n_parts": np.array(len(self.parts))}
+        for number, part in enumerate(self.parts):
+            found |= {f"part{number}.{name}": value for name, value in part.arrays().items()}
+        return found
+
+
+def _blend_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> BlendScorer:
+    n_parts = int(arrays.get("n_parts", np.array(0)))
+    if not 1 <= n_parts <= 8:
+        raise InputError(
+            f"A blend of scorers must have 1 to 8 parts. Got {n_parts} instead.",
+            where=where,
+            advice="Train the model again, or fetch the file again.",
+        )
+    parts = []
+    for number in range(n_parts):
+        prefix = f"part{number}."
+        part = {
+            name.removeprefix(prefix): value
+            for name, value in arrays.items()
+            if name.startswith(prefix)
+        }
+        if str(part.get("kind", "")) == "blend":
+            part = {}
+        parts.append(scorer_from_arrays(part, where))
+    return BlendScorer(tuple(parts))
+
+
 def scorer_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> Scorer:
     """Rebuild a scorer from its arrays.
 
@@ -218,10 +268,12 @@ def scorer_from_arrays(arrays: Mapping[str, NDArray[Any]], where: str) -> Scorer
         If a field is missing or of the wrong shape, or the kind is unknown.
     """
     kind = str(arrays.get("kind", ""))
+    if kind == "blend":
+        return _blend_from_arrays(arrays, where)
     wanted = {"linear": LinearScorer, "trees": TreeScorer}.get(kind)
     if wanted is None:
         raise InputError(
-            f'A scorer\'s kind must be "linear" or "trees". Got {kind!r} instead.',
+            f'A scorer\'s kind must be "linear", "trees" or "blend". Got {kind!r} instead.',
             where=where,
             advice="Train the model again.",
         )

@@ -41,6 +41,7 @@ from vibecheck.model.archive import (
 )
 from vibecheck.model.assessment import TakeEvidence
 from vibecheck.model.baseline import baseline_centre
+from vibecheck.model.coherence import Coherence
 from vibecheck.model.heads import Head
 from vibecheck.model.looseness import HeadKey, LoosenessModel
 from vibecheck.model.pipelines import scorer_from_pipeline
@@ -50,7 +51,12 @@ from vibecheck.model.unfamiliar import Familiarity
 
 FORMAT = f"{FORMAT_NAME}/{PROTOCOL}"
 SHIPPED = Path(__file__).resolve().parent.parent / "data" / "model" / "looseness.npz"
-TRUSTED_TYPES = ("numpy.dtype", "sklearn.tree._tree.Tree")
+TRUSTED_TYPES = (
+    "numpy.dtype",
+    "sklearn.tree._tree.Tree",
+    "vibecheck.training.estimators.RidgeAndTrees",
+    "vibecheck.training.estimators.SignedLogisticRegression",
+)
 """Types beyond skops' own defaults that a model file may hold. Fixed: never read from the file.
 Trees index without bounds checks, so pipelines are compared with the checked arrays on loading."""
 ABOUT_KEYS = ("name", "version", "trained_on", "n_takes", "data_sha256", "metrics", "limits")
@@ -94,12 +100,19 @@ def model_to_arrays(model: LoosenessModel) -> dict[str, NDArray[Any]]:
     for key, head in model.heads.items():
         for name, value in head.arrays().items():
             arrays[f"head.{head_name(key)}.{name}"] = value
+    for with_baseline, coherence in model.coherences.items():
+        for name, value in coherence.arrays().items():
+            arrays[f"coherence.{_against(with_baseline)}.{name}"] = value
     return arrays
 
 
 def head_name(key: HeadKey) -> str:
     """Name of a head inside a file, such as ``"wheels.baseline.microphone"``."""
-    return f"{key.name}.{'baseline' if key.with_baseline else 'alone'}.{key.sensor}"
+    return f"{key.name}.{_against(key.with_baseline)}.{key.sensor}"
+
+
+def _against(with_baseline: bool) -> str:
+    return "baseline" if with_baseline else "alone"
 
 
 def model_from_arrays(
@@ -160,6 +173,11 @@ def model_from_arrays(
                 for sensor in sensors
             },
             heads=heads,
+            coherences={
+                flag: Coherence.from_arrays(part(f"coherence.{_against(flag)}."))
+                for flag in (False, True)
+                if f"coherence.{_against(flag)}.groups" in arrays
+            },
             about=about,
         )
         if try_out:

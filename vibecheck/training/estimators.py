@@ -12,10 +12,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize
 from sklearn.base import BaseEstimator, ClassifierMixin
+from sklearn.ensemble import ExtraTreesClassifier
 from sklearn.feature_selection import SelectorMixin
+from sklearn.linear_model import LogisticRegression
+from sklearn.preprocessing import StandardScaler
 from sklearn.utils.multiclass import check_classification_targets, type_of_target
 from sklearn.utils.validation import _check_sample_weight, check_is_fitted, validate_data
 
+from vibecheck.model.scorers import averaged_log_odds
 from vibecheck.training.metrics import column_areas
 
 FloatArray = NDArray[np.float64]
@@ -218,4 +222,91 @@ class StableDirections(SelectorMixin, BaseEstimator):  # type: ignore[misc]
 
     def _get_support_mask(self) -> BoolArray:
         check_is_fitted(self)
-        return self._kept
+        return np.asarray(self._kept)
+
+
+class RidgeAndTrees(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
+    """Mean of the log-odds of a ridge logistic regression and of averaged random trees.
+
+    The line carries what holds everywhere, the trees what holds in part of the range.
+
+    Parameters
+    ----------
+    C : float, default=0.01
+        Of `LogisticRegression` on standardised columns.
+    n_trees : int, default=60
+    max_depth : int, default=8
+    min_samples_leaf : int, default=4
+    max_features : float or {"sqrt"}, default="sqrt"
+        Of `ExtraTreesClassifier`.
+    random_state : int, RandomState or None, default=0
+
+    Attributes
+    ----------
+    classes_ : ndarray, shape (2,)
+    mean_, scale_ : ndarray, shape (n_features,)
+    coef_ : ndarray, shape (1, n_features)
+    intercept_ : ndarray, shape (1,)
+    trees_ : ExtraTreesClassifier
+    n_features_in_ : int
+    """
+
+    def __init__(
+        self,
+        C: float = 0.01,
+        n_trees: int = 60,
+        max_depth: int = 8,
+        min_samples_leaf: int = 4,
+        max_features: float | str = "sqrt",
+        random_state: Any = 0,
+    ) -> None:
+        self.C = C
+        self.n_trees = n_trees
+        self.max_depth = max_depth
+        self.min_samples_leaf = min_samples_leaf
+        self.max_features = max_features
+        self.random_state = random_state
+
+    def __sklearn_tags__(self) -> Any:
+        tags = super().__sklearn_tags__()
+        tags.classifier_tags.multi_class = False
+        return tags
+
+    def fit(
+        self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None
+    ) -> RidgeAndTrees:
+        """Fit both."""
+        x, y = validate_data(self, X, y, dtype=np.float64)
+        self.classes_, positive = _two_classes("RidgeAndTrees", y)
+        weight = _check_sample_weight(sample_weight, x, dtype=np.float64)
+        scaler = StandardScaler().fit(x, sample_weight=weight)
+        self.mean_, self.scale_ = scaler.mean_, scaler.scale_
+        ridge = LogisticRegression(C=self.C, max_iter=2000, tol=1e-6)
+        ridge.fit(scaler.transform(x), positive, sample_weight=weight)
+        self.coef_, self.intercept_ = ridge.coef_, ridge.intercept_
+        self.trees_ = ExtraTreesClassifier(
+            n_estimators=self.n_trees,
+            max_depth=self.max_depth,
+            min_samples_leaf=self.min_samples_leaf,
+            max_features=self.max_features,
+            random_state=self.random_state,
+        ).fit(x, positive, sample_weight=weight)
+        return self
+
+    def decision_function(self, X: ArrayLike) -> FloatArray:
+        """Log-odds of the second class, shape (n_rows,)."""
+        check_is_fitted(self)
+        x = validate_data(self, X, dtype=np.float64, reset=False)
+        line = (x - self.mean_) / self.scale_ @ self.coef_[0] + self.intercept_[0]
+        trees = averaged_log_odds(self.trees_.predict_proba(x)[:, 1])
+        return np.asarray(0.5 * (line + trees))
+
+    def predict_proba(self, X: ArrayLike) -> FloatArray:
+        """Probability of each class, shape (n_rows, 2)."""
+        p = 0.5 * (1.0 + np.tanh(0.5 * self.decision_function(X)))
+        return np.stack([1.0 - p, p], axis=1)
+
+    def predict(self, X: ArrayLike) -> NDArray[Any]:
+        """Return the likelier class of each row."""
+        second = self.decision_function(X) > 0.0
+        return np.asarray(self.classes_[second.astype(np.intp)])

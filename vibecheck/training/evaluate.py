@@ -1,7 +1,8 @@
 """Nested, car-grouped evaluation: the whole fit is repeated without each fold of cars.
 
-`evaluate` (being built on `cross_validate` and `summarise`) returns one plain dict, ready for JSON.
-Undefined numbers are ``None``, never NaN. Layout, with upper-case words as shorthand:
+`evaluate` returns one plain dict, ready for JSON; `metrics_of` makes it from predictions that are
+there already. Undefined numbers are ``None``, never NaN. Layout, with upper-case words as
+shorthand:
 
 ``FIGURE`` = ``{"value", "low", "high", "n"}``
     A figure of merit, its 95 % bootstrap interval over cars, and the number of cases behind it
@@ -48,7 +49,8 @@ Undefined numbers are ``None``, never NaN. Layout, with upper-case words as shor
     ``conformal``         list of {"nominal", "coverage": FIGURE, "size": FIGURE, "n_zones"}
     ``familiar``          FIGURE, share of held-out checks that count as familiar
     ``detection_by_turns``  list of {"turns", "low", "high", "n", "detected": FIGURE}
-    ``detection``         {"turns": {zone: POD}, "preload": {zone: POD}}; zones and ``"any"``
+    ``detection``         {"turns": {zone: POD}, "preload": {zone: POD}}; zones,
+                          ``"driven_wheels"``, ``"still_wheels"`` and ``"any"``
     ``mesh``              {KIND: {"n", "alarm": FIGURE, "gear_mesh_first": FIGURE,
                           "gear_mesh_first_two": FIGURE}}, KIND ``mesh_tight`` or ``mesh_loose``
 
@@ -67,7 +69,7 @@ Undefined numbers are ``None``, never NaN. Layout, with upper-case words as shor
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -78,33 +80,36 @@ from vibecheck.model.calibration import log_odds, sigmoid
 from vibecheck.model.heads import ANY_HEAD, STILL_WHEELS_HEAD, head_of
 from vibecheck.model.looseness import LoosenessModel
 from vibecheck.training.families import FAMILIES, Family
-from vibecheck.training.fit import MIN_SKILL, car_folds, fit_model
-from vibecheck.training.metrics import (
-    Figure,
-    auc_over_cars,
-    brier,
-    expected_calibration_error,
-    first_hits,
-    over_cars,
-)
+from vibecheck.training.figures import CONFIDENCE, plain, reliability, summarise
+from vibecheck.training.fit import MIN_SKILL, Fitted, fit_model
+from vibecheck.training.heldout import car_folds
+from vibecheck.training.predictions import COVERAGES, Predictions
 from vibecheck.training.table import FeatureTable
+from vibecheck.training.targets import targets
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 Progress = Callable[[str], None]
 
 PHONE = "microphone"
-FALSE_ALARM_RATE = 0.05
-"""Share of snug checks at which detection is stated."""
-TURN_EDGES = (0.0, 1e-9, 0.25, 0.5, 1.0, 2.0, 5.1)
-TURN_NAMES = (
-    "preload lost, no play",
-    "up to 1/4 turn",
-    "1/4 to 1/2 turn",
-    "1/2 to 1 turn",
-    "1 to 2 turns",
-    "over 2 turns",
-)
+SCHEMA = "vibecheck.metrics/1"
+MOST_IMPORTANT = 12
+OUTER_SEED = 7
+__all__ = [
+    "MODES",
+    "Mode",
+    "Predictions",
+    "base_rates",
+    "cross_validate",
+    "evaluate",
+    "fit_facts",
+    "metrics_of",
+    "outer_folds",
+    "plain",
+    "predict",
+    "reliability",
+    "summarise",
+]
 
 
 @dataclass(frozen=True)
@@ -114,79 +119,56 @@ class Mode:
     Attributes
     ----------
     name : str
+        Short name, the key in the metrics.
+    label : str
+        In words.
     n_baseline : int or None
         Baseline takes per spot at most; 0 without a baseline, ``None`` for all there are.
     centre_only : bool
         One phone at the centre of the car, instead of all takes of the check.
+    sensor : str or None
+        Takes by this kind of sensor only.
     """
 
     name: str
+    label: str
     n_baseline: int | None
     centre_only: bool = False
+    sensor: str | None = None
+
+    def takes(self, table: FeatureTable, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return those of a check's takes that are used."""
+        if self.centre_only:
+            rows = rows[(table.spot[rows] == CENTRE_SPOT) & (table.sensor[rows] == PHONE)]
+        return rows if self.sensor is None else rows[table.sensor[rows] == self.sensor]
 
 
 MODES: tuple[Mode, ...] = (
-    Mode("all takes, against baseline", None),
-    Mode("all takes, against one baseline take", 1),
-    Mode("all takes, no baseline", 0),
-    Mode("centre microphone only, against baseline", None, centre_only=True),
-    Mode("centre microphone only, no baseline", 0, centre_only=True),
+    Mode("all_takes_baseline", "all takes, against baseline", None),
+    Mode("all_takes_one_baseline_take", "all takes, against one baseline take", 1),
+    Mode("all_takes_no_baseline", "all takes, no baseline", 0),
+    Mode("microphone_baseline", "microphone takes, against baseline", None, sensor=PHONE),
+    Mode(
+        "accelerometer_baseline",
+        "accelerometer takes, against baseline",
+        None,
+        sensor="accelerometer",
+    ),
+    Mode("centre_baseline", "centre microphone only, against baseline", None, centre_only=True),
+    Mode("centre_no_baseline", "centre microphone only, no baseline", 0, centre_only=True),
 )
 
 
-@dataclass(frozen=True, eq=False)
-class Predictions:
-    """What models said of checks of cars they never saw.
-
-    Attributes
-    ----------
-    car, check : ndarray of str, shape (n,)
-    zones : ndarray of str, shape (n_zones,)
-    ratio : ndarray, shape (n, n_zones)
-        Log likelihood ratios.
-    probability : ndarray, shape (n, n_zones)
-        With the prior of the training set.
-    any_probability : ndarray, shape (n,)
-    loose : ndarray of bool, shape (n, n_zones)
-    turns, preload : ndarray, shape (n, n_zones)
-    heard, turning : ndarray of bool, shape (n, n_zones)
-        Zones the model had a head for; zones other than wheels that do not turn.
-    is_hard, unfamiliar : ndarray of bool, shape (n,)
-    """
-
-    car: NDArray[np.str_]
-    check: NDArray[np.str_]
-    zones: NDArray[np.str_]
-    ratio: FloatArray
-    probability: FloatArray
-    any_probability: FloatArray
-    loose: BoolArray
-    turns: FloatArray
-    preload: FloatArray
-    heard: BoolArray
-    turning: BoolArray
-    is_hard: BoolArray
-    unfamiliar: BoolArray
-
-    @staticmethod
-    def join(parts: Sequence[Predictions]) -> Predictions:
-        """Put the folds together."""
-        joined: dict[str, Any] = {}
-        for item in fields(Predictions):
-            values = [getattr(part, item.name) for part in parts]
-            joined[item.name] = values[0] if item.name == "zones" else np.concatenate(values)
-        return Predictions(**joined)
-
-
 def base_rates(table: FeatureTable) -> dict[str, float]:
-    """Share of loose cases among the zones of every kind of zone."""
+    """Share of loose cases among the zones of every kind of zone, mesh settings left out."""
     cases: dict[str, list[bool]] = {}
-    for row in range(table.n_takes):
+    plainly = np.flatnonzero(~table.is_mesh)
+    for row in plainly:
         for place, zone in enumerate(table.zones.tolist()):
             name = head_of(zone, str(table.layout[row]))
             cases.setdefault(name, []).append(bool(table.loose[row, place]))
     rates = {name: float(np.mean(found)) for name, found in cases.items()}
-    return {**rates, ANY_HEAD: float(table.loose.any(axis=1).mean())}
+    return {**rates, ANY_HEAD: float(table.loose[plainly].any(axis=1).mean())}
 
 
 def predict(
@@ -197,15 +179,14 @@ def predict(
 ) -> Predictions:
     """Let a model judge every check of a table.
 
-    ``rates`` are the training set's base rates: the prior probability of every zone.
+    ``rates`` are `base_rates` of the training set: they stand in for a zone's prior where the model
+    does not know the zone.
     """
-    zones = table.zones
+    zones = [str(zone) for zone in table.zones]
     with_baseline = mode.n_baseline != 0
-    rows: dict[str, list[Any]] = {item.name: [] for item in fields(Predictions)}
+    rows: dict[str, list[Any]] = {name: [] for name in Predictions.__dataclass_fields__}
     for check in np.unique(table.check):
-        takes = np.flatnonzero(table.check == check)
-        if mode.centre_only:
-            takes = takes[(table.spot[takes] == CENTRE_SPOT) & (table.sensor[takes] == PHONE)]
+        takes = mode.takes(table, np.flatnonzero(table.check == check))
         evidence = [
             table.evidence(int(k), with_baseline=with_baseline, n_baseline=mode.n_baseline)
             for k in takes
@@ -216,26 +197,41 @@ def predict(
             continue
         first = int(takes[0])
         layout = str(table.layout[first])
-        odds = [model.zone_odds(str(zone), evidence, layout) for zone in zones]
-        names = [head_of(str(zone), layout) for zone in zones]
-        priors = np.array([rates.get(name, 0.05) for name in names])
-        ratio = np.array([one.log_ratio for one in odds])
-        anything = model.combined(ANY_HEAD, evidence)
-        any_ratio = anything.log_ratio if anything else 0.0
+        found = model.judge(evidence, zones, layout, with_evidence=False)
+        names = [head_of(zone, layout) for zone in zones]
+        priors = np.array(
+            [
+                one.prior if one.prior is not None else rates.get(name, 0.05)
+                for one, name in zip(found.zones, names, strict=True)
+            ]
+        )
+        ratio = np.array([one.log_ratio for one in found.zones])
+        any_prior = found.any_prior if found.any_prior is not None else rates[ANY_HEAD]
+        any_line = (found.any_log_ratio or 0.0) + log_odds(any_prior)
+        sets = [model.candidates(found, coverage) for coverage in COVERAGES]
         rows["car"].append(table.car[first])
         rows["check"].append(check)
-        rows["ratio"].append(ratio)
+        rows["kind"].append(table.kind[first])
+        rows["n_spots"].append(len({one.spot for one in evidence}))
         rows["probability"].append(sigmoid(ratio + log_odds(priors)))
-        rows["any_probability"].append(sigmoid(np.asarray(any_ratio + log_odds(rates[ANY_HEAD]))))
+        rows["any_probability"].append(float(sigmoid(np.asarray(any_line))))
         rows["loose"].append(table.loose[first])
         rows["turns"].append(table.turns[first])
         rows["preload"].append(table.preload[first])
-        rows["heard"].append([one.heard for one in odds])
+        rows["heard"].append([one.heard for one in found.zones])
         rows["turning"].append([name != STILL_WHEELS_HEAD for name in names])
-        rows["is_hard"].append(table.is_hard[first])
         rows["unfamiliar"].append(model.unfamiliar_of(evidence).is_unfamiliar)
-    rows["zones"] = list(zones)
+        # Without a calibrated set every zone is a candidate.
+        rows["candidates"].append(
+            [[one is None or zone in one.zones for zone in zones] for one in sets]
+        )
+    rows["zones"] = zones
     return Predictions(**{name: np.array(values) for name, values in rows.items()})
+
+
+def outer_folds(table: FeatureTable, n_outer: int, seed: int = OUTER_SEED) -> list[BoolArray]:
+    """Masks of the held-out takes of every outer fold, by cars: the same on every machine."""
+    return car_folds(table.car, n_outer, seed=seed)
 
 
 def cross_validate(
@@ -247,7 +243,7 @@ def cross_validate(
     modes: Sequence[Mode] = MODES,
     min_skill: float = MIN_SKILL,
     n_jobs: int = 1,
-    seed: int = 7,
+    seed: int = OUTER_SEED,
     progress: Progress | None = None,
 ) -> tuple[dict[str, Predictions], list[dict[str, str]]]:
     """Judge every car by a model fitted, chosen and calibrated without it.
@@ -261,13 +257,13 @@ def cross_validate(
     from joblib import Parallel, delayed
 
     def one_fold(held: BoolArray) -> tuple[dict[str, str], dict[str, Predictions]]:
-        known, test = table.select(~held), table.select(held)
+        known, test = table.select(np.flatnonzero(~held)), table.select(np.flatnonzero(held))
         fitted = fit_model(known, families=families, n_folds=n_folds, min_skill=min_skill)
         rates = base_rates(known)
         found = {mode.name: predict(fitted.model, test, rates, mode) for mode in modes}
         return fitted.chosen, found
 
-    folds = car_folds(table.car, n_outer, seed=seed)
+    folds = outer_folds(table, n_outer, seed)
     parts: dict[str, list[Predictions]] = {mode.name: [] for mode in modes}
     chosen = []
     jobs = Parallel(n_jobs=n_jobs, return_as="generator")(delayed(one_fold)(f) for f in folds)
@@ -281,138 +277,128 @@ def cross_validate(
     return {name: Predictions.join(found) for name, found in parts.items() if found}, chosen
 
 
-def summarise(found: Predictions, *, n_bootstrap: int = 300) -> dict[str, Any]:
-    """Figures of merit of held-out predictions, with 90 % intervals over cars."""
-    any_loose: BoolArray = np.asarray(found.loose.any(axis=1))
-    snug = ~any_loose
+def metrics_of(
+    table: FeatureTable,
+    found: Mapping[str, Predictions],
+    *,
+    origin: str,
+    folds: Sequence[BoolArray] = (),
+    n_folds: int | None = None,
+    chosen_per_fold: Sequence[Mapping[str, str]] = (),
+    fitted: Fitted | None = None,
+    modes: Sequence[Mode] = MODES,
+    n_bootstrap: int = 300,
+) -> dict[str, Any]:
+    """Return the ``METRICS`` of predictions.
 
-    def auc_of(scores: FloatArray, labels: BoolArray) -> Figure:
-        return auc_over_cars(scores, labels, found.car, n_bootstrap=n_bootstrap)
-
-    def share(hits: BoolArray, among: BoolArray) -> Figure:
-        chosen = np.flatnonzero(among)
-        return over_cars(
-            lambda rows: float(np.mean(hits[chosen][rows])),
-            found.car[chosen],
-            n_bootstrap=n_bootstrap,
-        )
-
-    score = found.any_probability
-    result: dict[str, Any] = {
-        "n_checks": int(found.check.size),
-        "n_cars": int(np.unique(found.car).size),
-        "n_loose_checks": int(any_loose.sum()),
-        "any_loose_auc": auc_of(score, any_loose),
-        "any_loose_brier": brier(score, any_loose),
-        "any_loose_ece": expected_calibration_error(score, any_loose),
-        "zone_ece": expected_calibration_error(
-            found.probability.reshape(-1), found.loose.reshape(-1)
-        ),
-        "zone_brier": brier(found.probability.reshape(-1), found.loose.reshape(-1)),
-        "familiar_share": float(np.mean(~found.unfamiliar)),
-        "zone_auc": {},
+    Parameters
+    ----------
+    table : FeatureTable
+        The takes that were judged.
+    found : mapping of mode's name to Predictions
+    origin : {"simulated", "own", "pooled"}
+    folds : sequence of ndarray of bool
+        Outer folds, where the takes were judged fold by fold.
+    n_folds : int, optional
+        Inner folds.
+    chosen_per_fold : sequence of mapping
+    fitted : Fitted, optional
+        The model fitted on all cars: what was chosen, the heads' skill and importance.
+    modes : sequence of Mode
+    n_bootstrap : int
+    """
+    _, first = np.unique(table.check, return_index=True)
+    loose: BoolArray = np.asarray(table.loose[first].any(axis=1))
+    figures = {
+        mode.name: {"label": mode.label, **summarise(found[mode.name], n_bootstrap=n_bootstrap)}
+        for mode in modes
+        if mode.name in found
     }
-    wheels = np.array([str(zone).startswith("wheel_") for zone in found.zones])
-    for k, zone in enumerate(found.zones):
-        if found.loose[:, k].any() and not wheels[k]:
-            result["zone_auc"][str(zone)] = auc_of(found.probability[:, k], found.loose[:, k])
-    for label, chosen in (("driven wheels", found.turning), ("wheels at rest", ~found.turning)):
-        rows, places = np.nonzero(chosen & wheels)
-        p, y, cars = found.probability[rows, places], found.loose[rows, places], found.car[rows]
-        if y.any():
-            result["zone_auc"][label] = auc_over_cars(p, y, cars, n_bootstrap=n_bootstrap)
-    driven = found.turning & wheels
-    some = np.where(driven, found.probability, 0.0).sum(axis=1)
-    some_loose: BoolArray = np.asarray((found.loose & driven).any(axis=1))
-    if some_loose.any():
-        result["zone_auc"]["some driven wheel"] = auc_of(some, some_loose)
-    # Loose with play, in a part that turns or carries the drive, against snug: the rest (preload
-    # lost without play, wheels that do not turn) makes hardly any sound.
-    play: BoolArray = np.asarray((found.loose & (found.turns > 0.0) & found.turning).any(axis=1))
-    clear = np.flatnonzero(play | snug)
-    if play.any() and snug.any():
-        result["any_play_auc"] = auc_over_cars(
-            score[clear], play[clear], found.car[clear], n_bootstrap=n_bootstrap
-        )
-    if any_loose.any():
-        result["first_zone_hit"] = share(first_hits(found.probability, found.loose, 1), any_loose)
-        result["first_two_zones_hit"] = share(
-            first_hits(found.probability, found.loose, 2), any_loose
-        )
-        result["first_hit_by_chance"] = float(found.loose[any_loose].mean())
-        axle = wheel_axle_hits(found)
-        if axle is not None:
-            result["first_wheel_hit"], result["first_wheel_axle_hit"] = axle
-    if snug.any():
-        threshold = float(np.quantile(score[snug], 1.0 - FALSE_ALARM_RATE))
-        alarm = score > threshold
-        result["threshold_at_false_alarm_rate"] = threshold
-        result["detection_at_false_alarm_rate"] = share(alarm, any_loose)
-        if (found.is_hard & snug).any():
-            result["false_alarms_hard"] = share(alarm, found.is_hard & snug)
-            result["n_hard"] = int((found.is_hard & snug).sum())
-        result["detection_by_turns"] = detection_by_turns(found, threshold)
-    return result
+    metrics: dict[str, Any] = {
+        "schema": SCHEMA,
+        "origin": origin,
+        "confidence": CONFIDENCE,
+        "n_cars": int(np.unique(table.car).size),
+        "n_checks": int(first.size),
+        "n_takes": table.n_takes,
+        "n_loose_checks": int(loose.sum()),
+        "n_hard_checks": int(table.is_hard[first].sum()),
+        "n_mesh_checks": int(table.is_mesh[first].sum()),
+        "n_outer": len(folds),
+        "n_folds": n_folds,
+        "zones": [str(zone) for zone in table.zones],
+        "folds": [sorted(np.unique(table.car[held]).tolist()) for held in folds],
+        "modes": figures,
+        "targets": targets(figures),
+        "chosen_per_fold": [dict(one) for one in chosen_per_fold],
+    }
+    made: dict[str, Any] = plain(metrics)
+    return made if fitted is None else {**made, **fit_facts(fitted)}
 
 
-def wheel_axle_hits(found: Predictions) -> tuple[float, float] | None:
-    """Share of checks with one loose wheel in which the likeliest wheel is it, or on its axle."""
-    wheels = np.array([str(zone).startswith("wheel_") for zone in found.zones])
-    if wheels.sum() < 4:
-        return None
-    loose = found.loose[:, wheels]
-    # Cars of which all wheels turn: elsewhere the layout alone halves the choice.
-    rows = np.flatnonzero((loose.sum(axis=1) == 1) & found.turning[:, wheels].all(axis=1))
-    if rows.size == 0:
-        return None
-    names = [str(zone) for zone in found.zones[wheels]]
-    first = found.probability[rows][:, wheels].argmax(axis=1)
-    true = loose[rows].argmax(axis=1)
-    axle = np.array([name.split("_")[1] for name in names])
-    return float(np.mean(first == true)), float(np.mean(axle[first] == axle[true]))
-
-
-def detection_by_turns(found: Predictions, threshold: float) -> list[dict[str, Any]]:
-    """Share of checks that raise an alarm, by how far the worst loose fastener is backed off."""
-    any_loose: BoolArray = np.asarray(found.loose.any(axis=1))
-    worst = np.where(found.loose, found.turns, -1.0).max(axis=1)
-    rows = []
-    for name, low, high in zip(TURN_NAMES, TURN_EDGES[:-1], TURN_EDGES[1:], strict=True):
-        among = any_loose & (worst >= low) & (worst < high)
-        if among.any():
-            rows.append(
-                {
-                    "turns": name,
-                    "n": int(among.sum()),
-                    "detected": float(np.mean(found.any_probability[among] > threshold)),
-                }
-            )
-    return rows
-
-
-def reliability(found: Predictions, n_bins: int = 10) -> list[dict[str, float]]:
-    """Stated against found frequency of zones, in equal-width bins."""
-    p, y = found.probability.reshape(-1), found.loose.reshape(-1)
-    place = np.minimum((p * n_bins).astype(np.intp), n_bins - 1)
-    return [
+def fit_facts(fitted: Fitted) -> dict[str, Any]:
+    """Return what the metrics say of the model fitted on all cars."""
+    facts: dict[str, Any] = plain(
         {
-            "stated": float(p[place == k].mean()),
-            "found": float(y[place == k].mean()),
-            "n": float((place == k).sum()),
+            "chosen": fitted.chosen,
+            "skill": fitted.skill,
+            "held_out_log_loss": fitted.losses,
+            "importance": importance_of(fitted),
         }
-        for k in range(n_bins)
-        if (place == k).any()
-    ]
+    )
+    return facts
 
 
-def plain(value: Any) -> Any:
-    """Figures as plain numbers, for JSON."""
-    if isinstance(value, Figure):
-        return {"value": value.value, "low": value.low, "high": value.high}
-    if isinstance(value, dict):
-        return {key: plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [plain(item) for item in value]
-    if isinstance(value, np.generic):
-        return value.item()
-    return value
+def importance_of(fitted: Fitted) -> dict[str, list[list[Any]]]:
+    """Share of each feature in what moves a head, the largest first."""
+    from vibecheck.model.store import head_name
+
+    found: dict[str, list[list[Any]]] = {}
+    for key, head in fitted.model.heads.items():
+        total = float(head.importance.sum())
+        if total > 0.0:
+            order = np.argsort(-head.importance)[:MOST_IMPORTANT]
+            found[head_name(key)] = [
+                [head.layout.names[k], float(head.importance[k] / total)] for k in order
+            ]
+    return found
+
+
+def evaluate(
+    table: FeatureTable,
+    *,
+    origin: str = "simulated",
+    fitted: Fitted | None = None,
+    families: Sequence[Family] = FAMILIES,
+    n_outer: int = 7,
+    n_folds: int = 5,
+    modes: Sequence[Mode] = MODES,
+    min_skill: float = MIN_SKILL,
+    n_jobs: int = 1,
+    seed: int = OUTER_SEED,
+    n_bootstrap: int = 300,
+    progress: Progress | None = None,
+) -> dict[str, Any]:
+    """Judge the method on held-out cars, and return the ``METRICS`` described above."""
+    found, chosen = cross_validate(
+        table,
+        families=families,
+        n_outer=n_outer,
+        n_folds=n_folds,
+        modes=modes,
+        min_skill=min_skill,
+        n_jobs=n_jobs,
+        seed=seed,
+        progress=progress,
+    )
+    return metrics_of(
+        table,
+        found,
+        origin=origin,
+        folds=outer_folds(table, n_outer, seed),
+        n_folds=n_folds,
+        chosen_per_fold=chosen,
+        fitted=fitted,
+        modes=modes,
+        n_bootstrap=n_bootstrap,
+    )

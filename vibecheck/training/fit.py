@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -11,14 +11,9 @@ from numpy.typing import NDArray
 
 from vibecheck.errors import InputError
 from vibecheck.features.catalogue import NAMES
-from vibecheck.model.calibration import (
-    fit_dependence,
-    fit_sigmoid,
-    fit_spread,
-    log_odds,
-    sigmoid,
-)
-from vibecheck.model.heads import Head
+from vibecheck.model.calibration import fit_dependence, fit_sigmoid, fit_spread, log_odds, sigmoid
+from vibecheck.model.coherence import Coherence
+from vibecheck.model.heads import WHICH_WHEEL_HEAD, Head
 from vibecheck.model.inputs import InputLayout
 from vibecheck.model.looseness import HeadKey, LoosenessModel
 from vibecheck.model.pipelines import pipeline_log_odds, scorer_from_pipeline
@@ -30,8 +25,18 @@ from vibecheck.model.unfamiliar import (
     choose_shrinkage,
     fit_familiarity,
 )
+from vibecheck.training.cohere import calibrated, fit_coherence
 from vibecheck.training.families import FAMILIES, Family
-from vibecheck.training.metrics import Figure, auc_over_cars, log_loss, roc_auc
+from vibecheck.training.gather import gather
+from vibecheck.training.heldout import (
+    WheelWords,
+    Words,
+    car_folds,
+    dependence_of,
+    wheel_words_of,
+    words_of,
+)
+from vibecheck.training.metrics import Figure, auc_over_cars, column_areas, log_loss
 from vibecheck.training.rows import Measured, Rows, fit_population, head_rows, heads_of
 from vibecheck.training.table import FeatureTable
 
@@ -48,6 +53,10 @@ PREFERENCE = 0.005
 """A family must beat an earlier one's log loss by this share to be preferred: the simpler first."""
 MIN_SENSOR_TAKES = 40
 """Fewer takes by one kind of sensor teach nothing about it."""
+MIN_CALIBRATION_ROWS = 20
+"""Fewer rows of several takes get the calibration of single takes."""
+MIN_SHIFT = 0.03
+"""A feature of which looseness moves the ROC area less than this tells no direction."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,30 +84,26 @@ class Fitted:
 
 
 class FittedHead(NamedTuple):
-    """One head with how it came about."""
+    """One head with how it came about; ``line`` is its calibrated held-out log-odds."""
 
     head: Head
     pipeline: Any
     family: str
     losses: dict[str, float]
     skill: Figure
+    line: FloatArray
 
 
-def car_folds(cars: NDArray[np.str_], n_folds: int, seed: int = 0) -> list[BoolArray]:
-    """Split rows into folds of whole cars; each item is the mask of the held-out rows."""
-    unique = np.unique(cars)
-    if unique.size < 2:
-        raise InputError(
-            f"Training needs takes of at least 2 cars. Got {unique.size} instead.",
-            advice="Add takes of more cars.",
-        )
-    shuffled = np.random.default_rng(seed).permutation(unique)
-    n_folds = min(n_folds, unique.size)
-    return [np.isin(cars, shuffled[k::n_folds]) for k in range(n_folds)]
+def _fit_pipeline(family: Family, layout: InputLayout, rows: Rows, chosen: BoolArray) -> Any:
+    signs = layout.signs() if layout.kind == "check" else None
+    pipeline = family.make(signs)
+    last = pipeline.steps[-1][0]
+    weight = {f"{last}__sample_weight": rows.weight[chosen]}
+    return pipeline.fit(rows.x[chosen], rows.loose[chosen], **weight)
 
 
 def held_out_scores(
-    family: Family, rows: Rows, cars: NDArray[np.str_], n_folds: int
+    family: Family, layout: InputLayout, rows: Rows, cars: NDArray[np.str_], n_folds: int
 ) -> FloatArray | None:
     """Log-odds of every row by a pipeline that never saw its car; ``None`` where it cannot."""
     scores = np.full(rows.loose.size, np.nan)
@@ -106,9 +111,23 @@ def held_out_scores(
         seen = ~held
         if not (rows.loose[seen].any() and not rows.loose[seen].all()):
             return None
-        pipeline = family.make().fit(rows.x[seen], rows.loose[seen])
+        pipeline = _fit_pipeline(family, layout, rows, seen)
         scores[held] = np.clip(pipeline_log_odds(pipeline, rows.x[held]), -15.0, 15.0)
     return scores
+
+
+def _calibrate(scores: FloatArray, rows: Rows) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Offsets and slopes for rows of one take and of several."""
+    several = rows.n_takes > 1
+    offsets, slopes = [], []
+    for kind in (~several, several):
+        loose = rows.loose[kind]
+        enough = kind.sum() >= MIN_CALIBRATION_ROWS and loose.any() and not loose.all()
+        used = kind if enough else np.ones(kind.size, dtype=bool)
+        offset, slope = fit_sigmoid(scores[used], rows.loose[used], rows.weight[used])
+        offsets.append(offset)
+        slopes.append(slope)
+    return tuple(offsets), tuple(slopes)
 
 
 def fit_head(
@@ -123,78 +142,70 @@ def fit_head(
 
     ``None`` where the loose cases are in too few cars to hold one out.
     """
-    if np.unique(table.car[rows.take]).size < 2:
-        return None
     cars = table.car[rows.take]
+    if np.unique(cars).size < 2:
+        return None
     best: tuple[float, Family, FloatArray] | None = None
     losses: dict[str, float] = {}
+    scored: dict[str, FloatArray] = {}
+    kind = (rows.n_takes > 1).astype(np.intp)
     for family in families:
-        scores = held_out_scores(family, rows, cars, n_folds)
-        if scores is None:
+        if family.parts and all(part in scored for part in family.parts):
+            found: FloatArray | None = np.mean([scored[part] for part in family.parts], axis=0)
+        else:
+            found = held_out_scores(family, layout, rows, cars, n_folds)
+        if found is None:
             continue
-        offset, slope = fit_sigmoid(scores, rows.loose)
-        loss = log_loss(sigmoid(offset + slope * scores), rows.loose)
+        scored[family.name] = found
+        offset, slope = (np.array(numbers)[kind] for numbers in _calibrate(found, rows))
+        loss = log_loss(sigmoid(offset + slope * found), rows.loose, rows.weight)
         losses[family.name] = loss
         if best is None or loss < best[0] * (1.0 - PREFERENCE):
-            best = (loss, family, scores)
+            best = (loss, family, found)
     if best is None:
         return None
     _loss, family, scores = best
-    offset, slope = fit_sigmoid(scores, rows.loose)
-    prior = float(rows.loose.mean())
-    line = offset + slope * scores
-    groups, labels = _by_check(table, rows, np.asarray(line - log_odds(prior)))
-    pipeline = family.make().fit(rows.x, rows.loose)
+    offsets, slopes = _calibrate(scores, rows)
+    prior = float(np.average(rows.loose, weights=rows.weight))
+    line = np.array(offsets)[kind] + np.array(slopes)[kind] * scores
+    pipeline = _fit_pipeline(family, layout, rows, np.ones(rows.loose.size, dtype=bool))
     scorer = scorer_from_pipeline(pipeline)
     n = len(layout.names)
     importance, direction = np.zeros(n), np.zeros(n)
-    if layout.kind == "take":
-        standard, z = rows.x[:, :n], rows.x[:, _z_start(layout) : _z_start(layout) + n]
-        columns = np.abs(scorer.contributions(rows.x)) * slope
-        importance = layout.to_features(columns, standard, z).mean(axis=0)
-        direction = _directions(z if layout.with_baseline else standard, rows.loose)
+    if layout.kind == "check":
+        values = rows.x[:, :n]
+        columns = np.abs(scorer.contributions(rows.x)) * max(slopes)
+        importance = layout.to_features(columns, values).mean(axis=0)
+        shift = column_areas(values[rows.whole], rows.loose[rows.whole]) - 0.5
+        direction = np.where(np.abs(shift) > MIN_SHIFT, np.sign(shift), 0.0)
+    whole = rows.whole
     head = Head(
         layout=layout,
         scorer=scorer,
-        offset=offset,
-        slope=slope,
+        offset=(offsets[0], offsets[1]),
+        slope=(slopes[0], slopes[1]),
         prior=prior,
-        dependence=fit_dependence(groups, labels, float(log_odds(prior))),
-        spread=fit_spread(line, rows.loose, cars),
+        dependence=_dependence_of_takes(table, rows, line, prior),
+        spread=fit_spread(line[whole], rows.loose[whole], cars[whole], n_bootstrap=60),
         importance=importance,
         direction=direction,
     )
-    skill = auc_over_cars(line, rows.loose, cars, n_bootstrap=100)
-    return FittedHead(head, pipeline, family.name, losses, skill)
+    skill = auc_over_cars(line[whole], rows.loose[whole], cars[whole], n_bootstrap=100)
+    return FittedHead(head, pipeline, family.name, losses, skill, line)
 
 
-def _z_start(layout: InputLayout) -> int:
-    """Column at which the distances from the baseline start (0 without a baseline)."""
-    return len(layout.names) + 2 * len(layout.groups) if layout.with_baseline else 0
-
-
-def _by_check(
-    table: FeatureTable, rows: Rows, ratio: FloatArray
-) -> tuple[list[FloatArray], BoolArray]:
-    """Group log ratios by check and zone."""
+def _dependence_of_takes(table: FeatureTable, rows: Rows, line: FloatArray, prior: float) -> float:
+    """ρ between takes of a check where rows are takes × wheels; elsewhere set later."""
+    if not rows.zone.size or not (rows.n_takes == 1).all() or not rows.whole.all():
+        return 1.0
     keys = np.array(
         [f"{table.check[t]}|{zone}" for t, zone in zip(rows.take, rows.zone, strict=True)]
     )
     _, first, inverse = np.unique(keys, return_index=True, return_inverse=True)
     order = np.argsort(inverse, kind="stable")
     edges = np.cumsum(np.bincount(inverse))[:-1]
-    return np.split(ratio[order], edges), rows.loose[first]
-
-
-def _directions(values: FloatArray, loose: BoolArray) -> FloatArray:
-    """Sign of each feature's shift when loose; 0 where it does not tell (AUC within 0.5 ± 0.03)."""
-    direction = np.zeros(values.shape[1])
-    for k, column in enumerate(values.T):
-        seen = ~np.isnan(column)
-        area = roc_auc(column[seen], loose[seen]) if seen.sum() > 10 else 0.5
-        if np.isfinite(area) and abs(area - 0.5) > 0.03:
-            direction[k] = np.sign(area - 0.5)
-    return direction
+    groups = np.split((line - float(log_odds(prior)))[order], edges)
+    return fit_dependence(groups, rows.loose[first], float(log_odds(prior)))
 
 
 def fit_model(
@@ -206,7 +217,7 @@ def fit_model(
     about: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
 ) -> Fitted:
-    """Fit all heads and the unfamiliarity limits, apart for each kind of sensor.
+    """Fit all heads, what brings them together, and the unfamiliarity limits.
 
     Parameters
     ----------
@@ -216,7 +227,7 @@ def fit_model(
     n_folds : int
         Folds of whole cars.
     min_skill : float
-        Lower end of the held-out ROC area (90 % interval over cars) that a head must reach.
+        Lower end of the held-out ROC area (95 % interval over cars) that a head must reach.
     about : mapping, optional
         Kept in the model.
     progress : callable, optional
@@ -226,10 +237,8 @@ def fit_model(
     populations: dict[str, Population] = {}
     familiarities: dict[str, Familiarity] = {}
     heads: dict[HeadKey, Head] = {}
-    pipelines: dict[str, Any] = {}
-    chosen: dict[str, str] = {}
-    skill: dict[str, Figure] = {}
-    losses: dict[str, dict[str, float]] = {}
+    fitted = Fitted(LoosenessModel(NAMES, "", {}, {}, {}), {}, {})
+    words: dict[HeadKey, Words | WheelWords] = {}
     for sensor in np.unique(table.sensor).tolist():
         # A take in which hardly anything could be measured teaches nothing, and is strange.
         told = (~table.missing).mean(axis=1) >= MIN_MEASURED
@@ -248,29 +257,73 @@ def fit_model(
                 found = fit_head(part, layout, rows, families=families, n_folds=n_folds)
                 if found is None:
                     continue
-                skill[label], losses[label] = found.skill, found.losses
+                fitted.skill[label], fitted.losses[label] = found.skill, found.losses
                 kept = found.skill.low >= min_skill
-                say(
-                    f"{label}: {found.family}, ROC area {found.skill}{'' if kept else ', no skill'}"
-                )
+                skilled = "" if kept else ", no skill"
+                say(f"{label}: {found.family}, ROC area {found.skill}{skilled}")
                 if kept:
                     heads[key] = found.head
-                    pipelines[label], chosen[label] = found.pipeline, found.family
+                    fitted.pipelines[label] = found.pipeline
+                    fitted.chosen[label] = found.family
+                    if name == WHICH_WHEEL_HEAD:
+                        words[key] = wheel_words_of(part, rows, found.line)
+                    else:
+                        words[key] = words_of(part, rows, found.head, found.line)
     if not populations:
         raise InputError(
             f"Training needs at least {MIN_SENSOR_TAKES} takes of 2 cars by one kind of sensor. "
             f"Got {table.n_takes} takes in all.",
             advice="Add takes.",
         )
+    heads = _with_dependence(heads, words)
     model = LoosenessModel(
         names=NAMES,
         catalogue_version=table.catalogue_version,
         populations=populations,
         familiarities=familiarities,
         heads=heads,
+        coherences=_fit_coherences(table, heads, words, n_folds),
         about=dict(about or {}),
     )
-    return Fitted(model, pipelines, chosen, skill, losses)
+    return replace(fitted, model=model)
+
+
+def _with_dependence(
+    heads: Mapping[HeadKey, Head], words: Mapping[HeadKey, Words | WheelWords]
+) -> dict[HeadKey, Head]:
+    """Give the check heads of one name their ρ between kinds of sensor."""
+    found = dict(heads)
+    for name, with_baseline in {(key.name, key.with_baseline) for key in heads}:
+        keys = [key for key in heads if key[:2] == (name, with_baseline)]
+        said = [one for key in keys if isinstance(one := words[key], Words)]
+        if said:
+            rho = dependence_of(said, heads[keys[0]].prior)
+            found |= {key: replace(heads[key], dependence=rho) for key in keys}
+    return found
+
+
+def _fit_coherences(
+    table: FeatureTable,
+    heads: Mapping[HeadKey, Head],
+    words: Mapping[HeadKey, Words | WheelWords],
+    n_folds: int,
+) -> dict[bool, Coherence]:
+    """Bring the heads together, with and without a baseline."""
+    found: dict[bool, Coherence] = {}
+    for with_baseline in (False, True):
+        said: dict[str, list[Words | WheelWords]] = {}
+        rho: dict[str, float] = {}
+        for key, head in heads.items():
+            if key.with_baseline == with_baseline:
+                said.setdefault(key.name, []).append(words[key])
+                rho[key.name] = max(rho.get(key.name, 0.0), head.dependence)
+        if not said:
+            continue
+        several, single = (gather(table, said, rho, one_take=one) for one in (False, True))
+        if not several.loose.any() or several.loose.any(axis=1).all():
+            continue
+        found[with_baseline] = calibrated(fit_coherence(several), several, single, n_folds)
+    return found
 
 
 def _fit_familiarity(table: FeatureTable, population: Population, n_folds: int) -> Familiarity:

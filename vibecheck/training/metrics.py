@@ -57,11 +57,11 @@ def brier(probability: ArrayLike, labels: ArrayLike) -> float:
     return float(np.mean((p - np.asarray(labels, dtype=np.float64)) ** 2))
 
 
-def log_loss(probability: ArrayLike, labels: ArrayLike) -> float:
-    """Mean negative log likelihood (natural)."""
+def log_loss(probability: ArrayLike, labels: ArrayLike, weights: FloatArray | None = None) -> float:
+    """Mean negative log likelihood (natural), weighted where weights are given."""
     p = np.clip(np.asarray(probability, dtype=np.float64), 1e-12, 1.0 - 1e-12)
     y = np.asarray(labels, dtype=bool)
-    return float(-np.mean(np.where(y, np.log(p), np.log1p(-p))))
+    return float(-np.average(np.where(y, np.log(p), np.log1p(-p)), weights=weights))
 
 
 def expected_calibration_error(
@@ -94,16 +94,57 @@ def first_hits(scores: FloatArray, loose: NDArray[np.bool_], n_first: int) -> ND
     return np.asarray(np.take_along_axis(loose, order, axis=1).any(axis=1))
 
 
+def roc_curve(
+    scores: ArrayLike, labels: ArrayLike, n_points: int = 101
+) -> tuple[list[float], list[float]]:
+    """False alarms and recall, from no alarm to all; thinned to about ``n_points``."""
+    score = np.asarray(scores, dtype=np.float64)
+    loose = np.asarray(labels, dtype=bool)
+    if not loose.any() or loose.all():
+        return [0.0, 1.0], [0.0, 1.0]
+    order = np.argsort(-score, kind="stable")
+    # Ties move together: only the last of equal scores is a point.
+    last = np.append(np.flatnonzero(np.diff(score[order]) != 0.0), score.size - 1)
+    hits = np.append(0, np.cumsum(loose[order])[last]) / loose.sum()
+    alarms = np.append(0, np.cumsum(~loose[order])[last]) / (~loose).sum()
+    kept = np.unique(np.linspace(0, hits.size - 1, min(n_points, hits.size)).astype(np.intp))
+    return alarms[kept].tolist(), hits[kept].tolist()
+
+
+def wilson_interval(hits: int, n: int, z: float = 1.959964) -> tuple[float, float]:
+    """Interval of a proportion (Wilson, J. Am. Stat. Assoc. 22, 1927); 95 % by default."""
+    share = hits / n
+    middle = (share + z * z / (2 * n)) / (1 + z * z / n)
+    half = z / (1 + z * z / n) * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
+    return max(float(middle - half), 0.0), min(float(middle + half), 1.0)
+
+
+CONFIDENCE = 0.95
+"""Of every interval."""
+
+
 @dataclass(frozen=True)
 class Figure:
-    """A figure of merit with its 90 % interval over cars."""
+    """A figure of merit with its 95 % interval over cars.
+
+    Attributes
+    ----------
+    value, low, high : float
+    n : int
+        Cases behind it.
+    """
 
     value: float
     low: float
     high: float
+    n: int = 0
 
     def __str__(self) -> str:
         return f"{self.value:.3f} ({self.low:.3f}–{self.high:.3f})"
+
+    def as_dict(self) -> dict[str, float | int]:
+        """Return it as plain numbers."""
+        return {"value": self.value, "low": self.low, "high": self.high, "n": self.n}
 
 
 def over_cars(
@@ -113,7 +154,7 @@ def over_cars(
     n_bootstrap: int = 300,
     seed: int = 0,
 ) -> Figure:
-    """Evaluate a statistic with a percentile bootstrap over cars (5 % to 95 %).
+    """Evaluate a statistic with a percentile bootstrap over cars (95 %).
 
     Parameters
     ----------
@@ -134,9 +175,9 @@ def over_cars(
         if np.isfinite(draw):
             draws.append(draw)
     if not draws:
-        return Figure(value, float("nan"), float("nan"))
-    low, high = np.quantile(draws, [0.05, 0.95])
-    return Figure(float(value), float(low), float(high))
+        return Figure(value, float("nan"), float("nan"), int(names.size))
+    low, high = np.quantile(draws, [0.5 - CONFIDENCE / 2.0, 0.5 + CONFIDENCE / 2.0])
+    return Figure(float(value), float(low), float(high), int(names.size))
 
 
 def auc_over_cars(

@@ -31,27 +31,36 @@ MIN_LOOSE_CARS = 4
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Rows of one head: takes, or takes × driven wheels.
+    """Rows of one head: checks and single takes of them, or takes × driven wheels.
 
     Attributes
     ----------
     x : ndarray, shape (n_rows, n_columns)
     loose : ndarray of bool, shape (n_rows,)
     take : ndarray of int, shape (n_rows,)
-        Row of the table.
+        Row of the table, the first of them where a row holds several takes.
     zone : ndarray of str, shape (n_rows,)
         Wheel, where rows are takes × wheels.
+    n_takes : ndarray of int, shape (n_rows,)
+        Takes that a row holds.
+    whole : ndarray of bool, shape (n_rows,)
+        True for a row that holds all takes of its check (and for takes × wheels).
+    weight : ndarray, shape (n_rows,)
+        The rows of every check weigh 1 as a whole, and 1 together as single takes.
     """
 
     x: FloatArray
     loose: BoolArray
     take: NDArray[np.intp]
     zone: NDArray[np.str_]
+    n_takes: NDArray[np.intp]
+    whole: BoolArray
+    weight: FloatArray
 
 
 def fit_population(table: FeatureTable) -> Population:
     """What is usual: centre and scale over snug takes, spread within a snug car."""
-    snug = ~table.loose.any(axis=1)
+    snug = ~table.loose.any(axis=1) & ~table.is_mesh
     if snug.sum() < 4:
         raise InputError(
             f"Training needs at least 4 snug takes. Got {int(snug.sum())} instead.",
@@ -111,6 +120,7 @@ def label_of(table: FeatureTable, name: str) -> BoolArray:
 
 
 LAYOUTS = ("", "4wd", "rwd", "fwd")
+GEAR_MESH = "gear_mesh"
 
 
 def heads_of(table: FeatureTable) -> list[str]:
@@ -128,20 +138,51 @@ def heads_of(table: FeatureTable) -> list[str]:
 
 
 def head_rows(measured: Measured, name: str, *, with_baseline: bool) -> tuple[InputLayout, Rows]:
-    """Build the rows of one head."""
+    """Build the rows of one head.
+
+    A mesh set too tight or too loose teaches neither "anything" nor the gear mesh.
+    """
     table = measured.table
     usable = measured.has_baseline if with_baseline else np.ones(table.n_takes, dtype=bool)
     if name == WHICH_WHEEL_HEAD:
         return _wheel_rows(measured, usable, with_baseline=with_baseline)
     if name == STILL_WHEELS_HEAD:
         usable = usable & np.isin(table.layout, ["rwd", "fwd"])
-    take = np.flatnonzero(usable)
-    layout = InputLayout(NAMES, with_baseline, "take")
-    # Group heads have no one place; "here" is never true for them.
+    if name in (ANY_HEAD, GEAR_MESH):
+        usable = usable & ~table.is_mesh
+    layout = InputLayout(NAMES, with_baseline, "check")
+    # Heads about several zones have no one place: "here" is never true for them.
     zone = name if name in table.zones else ""
-    relations = [relation(str(spot), zone) for spot in table.spot[take]]
-    x = layout.take_rows(measured.standard[take], measured.z[take], relations)
-    return layout, Rows(x, label_of(table, name)[take], take, np.full(take.size, zone))
+    label = label_of(table, name)
+    parts: list[tuple[FloatArray, int, int, bool, float]] = []
+    for takes in _by_check(table, np.flatnonzero(usable)):
+        groups = [(takes, True, 1.0)]
+        if takes.size > 1:
+            groups += [(takes[[k]], False, 1.0 / takes.size) for k in range(takes.size)]
+        for group, whole, weight in groups:
+            spots = table.spot[group].tolist()
+            row = layout.check_row(measured.standard[group], measured.z[group], spots, zone)
+            parts.append((row, int(group[0]), group.size, whole, weight))
+    take = np.array([part[1] for part in parts], dtype=np.intp)
+    rows = Rows(
+        x=np.array([part[0] for part in parts]).reshape(len(parts), layout.n_columns),
+        loose=label[take],
+        take=take,
+        zone=np.full(take.size, zone),
+        n_takes=np.array([part[2] for part in parts], dtype=np.intp),
+        whole=np.array([part[3] for part in parts], dtype=bool),
+        weight=np.array([part[4] for part in parts]),
+    )
+    return layout, rows
+
+
+def _by_check(table: FeatureTable, takes: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+    """Split rows of the table by bench check."""
+    if takes.size == 0:
+        return []
+    order = takes[np.argsort(table.check[takes], kind="stable")]
+    changes = np.flatnonzero(table.check[order][1:] != table.check[order][:-1]) + 1
+    return np.split(order, changes)
 
 
 def _wheel_rows(
@@ -167,4 +208,13 @@ def _wheel_rows(
         [wheel.startswith("wheel_rear") for wheel in zone],
         [len(driven_wheels(str(table.layout[t]))) for t in take],
     )
-    return layout, Rows(x, table.loose[take, place], take, zone)
+    ones = np.ones(take.size)
+    return layout, Rows(
+        x=x,
+        loose=table.loose[take, place],
+        take=take,
+        zone=zone,
+        n_takes=ones.astype(np.intp),
+        whole=ones.astype(bool),
+        weight=ones,
+    )

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from vibecheck.dataset.columns import HARD_NEGATIVES, MESH_SETTINGS
 from vibecheck.errors import InputError
 from vibecheck.features.catalogue import CATALOGUE_VERSION, NAMES
 from vibecheck.features.vector import FeatureVector
@@ -32,10 +33,8 @@ class FeatureTable:
         ``check`` is unique over cars; ``layout`` tells which wheels are driven.
     limited : ndarray of bool, shape (n_takes,)
         The quality gate found limits.
-    is_baseline : ndarray of bool, shape (n_takes,)
-        Recorded right after a complete hand check that left everything snug.
-    is_hard : ndarray of bool, shape (n_takes,)
-        Snug, but with something else that could be taken for looseness.
+    kind : ndarray of str, shape (n_takes,)
+        Of the bench check, as the manifest has it (`vibecheck.dataset.columns.KINDS`).
     zones : ndarray of str, shape (n_zones,)
     loose : ndarray of bool, shape (n_takes, n_zones)
     preload, turns : ndarray, shape (n_takes, n_zones)
@@ -53,8 +52,7 @@ class FeatureTable:
     spot: TextArray
     sensor: TextArray
     limited: BoolArray
-    is_baseline: BoolArray
-    is_hard: BoolArray
+    kind: TextArray
     zones: TextArray
     loose: BoolArray
     preload: NDArray[np.float64]
@@ -65,6 +63,21 @@ class FeatureTable:
     def n_takes(self) -> int:
         """Number of rows."""
         return int(self.car.size)
+
+    @property
+    def is_baseline(self) -> BoolArray:
+        """Takes recorded right after a complete hand check that left everything snug."""
+        return np.asarray(self.kind == "baseline")
+
+    @property
+    def is_hard(self) -> BoolArray:
+        """Takes with nothing loose, but with something that could be taken for looseness."""
+        return np.isin(self.kind, HARD_NEGATIVES) & ~self.loose.any(axis=1)
+
+    @property
+    def is_mesh(self) -> BoolArray:
+        """Takes of a gear mesh set too tight or too loose: neither snug nor loose."""
+        return np.isin(self.kind, MESH_SETTINGS)
 
     def select(self, rows: NDArray[Any]) -> FeatureTable:
         """Return some of the rows."""
