@@ -37,9 +37,10 @@ LIMITS: tuple[str, ...] = (
     "Real cars, phones and rooms will differ; nothing here shows how well it works on them.",
     "A fastener that has lost preload but has no play yet makes hardly any sound. It is missed "
     "most of the time; only the hand finds it.",
-    "The simulation holds wheels, motor mount, gear mesh and chassis screws; driveline, shock "
-    "towers, battery, body and steering are ranked by history alone. Of those simulated, loose "
-    "chassis screws and wheels at rest are hardly heard, a loose motor mount only in some cars.",
+    "The simulated joints are simpler than real ones: one state of looseness a zone, no worn "
+    "threads, bent parts or dirt.",
+    "Not every zone can be heard. Where a zone's figures are no better than chance, its place in "
+    "the hand check comes from history and severity.",
     "Wheels without drive do not turn on the bench. A loose one is hardly heard.",
     "With one take from the centre of the car the model can hardly tell one wheel from another.",
     "Without the car's own baseline, what is usual for a car is guessed from other cars.",

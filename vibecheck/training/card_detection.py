@@ -83,13 +83,12 @@ def _a90_words(pod: Mapping[str, Any] | None) -> str:
     """Return a90 and a90/95 of one zone by one sensor."""
     if not pod or not number(pod.get("n")) > 0:
         return "not measured"
-    unit = " turns" if pod.get("unit") == "turns" else ""
     if not known(pod.get("a90")):
         share = percent_words(number(pod.get("n_found")) / number(pod.get("n")))
         return f"not reached ({share} of {count_words(pod['n'])} found)"
     upper = number(pod.get("a90_95"))
-    words = f"{upper:.2f}{unit}" if math.isfinite(upper) else "not reached"
-    return f"{number(pod['a90']):.2f}{unit}; 95 %: {words}"
+    words = f"{upper:.2f}" if math.isfinite(upper) else "not reached"
+    return f"{number(pod['a90']):.2f}; {words}"
 
 
 def section_unheard(card: Card) -> Section:
@@ -102,15 +101,15 @@ def section_unheard(card: Card) -> Section:
         return Section("unheard", f"What cannot be heard ({card.tag})", tuple(blocks))
     blocks.append(
         Paragraph(
-            "a90: turns backed off from which 90 % of cases raise the alarm (at 5 % false alarms "
-            "on snug cars), by a fitted curve; after “95 %” the turns from which that holds with "
-            "95 % confidence (a90/95). “Not reached”: 90 % are not found within the range that was "
-            "simulated or measured, however far the fastener was backed off. Against the car's own "
-            "baseline, where nothing else is said."
+            "First number, a90: turns backed off from which 90 % of cases raise the alarm (at 5 % "
+            "false alarms on snug cars), by a fitted curve. Second number, a90/95: turns from "
+            "which that holds with 95 % confidence. “Not reached”: 90 % are not found within the "
+            "range that was looked at, however far the fastener was backed off. Against the "
+            "car's own baseline, where nothing else is said."
         )
     )
     blocks += table(
-        f"Turns backed off until a loose fastener is heard ({card.tag})",
+        f"Turns backed off until a loose fastener is heard: a90; a90/95 ({card.tag})",
         ("zone", *map(sensor_words, modes)),
         [
             (part_words(zone), *(_a90_words(at(m, "detection", "turns", zone)) for m in modes))
@@ -120,7 +119,7 @@ def section_unheard(card: Card) -> Section:
     )
     lost = list(dict.fromkeys(z for m in modes for z in at(m, "detection", "preload", default={})))
     blocks += table(
-        f"Preload lost, no play: share of the preload gone until it is heard ({card.tag})",
+        f"No play: share of the preload gone until it is heard: a90; a90/95 ({card.tag})",
         ("zone", *map(sensor_words, modes)),
         [
             (part_words(zone), *(_a90_words(at(m, "detection", "preload", zone)) for m in modes))

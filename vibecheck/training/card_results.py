@@ -49,22 +49,23 @@ def verdict_words(target: Mapping[str, Any]) -> str:
     return f"missed by {miss:.3f}"
 
 
+def target_words(card: Card, target: Mapping[str, Any]) -> str:
+    """Return what an aim is about, with the way of use it holds for."""
+    slug = str(target.get("mode") or "")
+    label = str(at(card.metrics, "modes", slug, "label", default=plain_words(slug)))
+    name = plain_words(str(target["name"]))
+    return f"{name}, {label}" if label and label not in name else name
+
+
 def section_aims(card: Card) -> Section:
     """Every aim with what was reached."""
     targets: Sequence[Mapping[str, Any]] = at(card.metrics, "targets", default=())
-    labels = {
-        slug: str(at(mode, "label", default=plain_words(slug)))
-        for slug, mode in at(card.metrics, "modes", default={}).items()
-    }
     rows = []
     for target in targets:
         sense = {">=": "≥", "<=": "≤"}.get(str(target.get("sense")), str(target.get("sense")))
-        mode = str(target.get("mode") or "")
-        name = plain_words(str(target["name"]))
-        label = labels.get(mode, plain_words(mode))
         rows.append(
             (
-                f"{name}, {label}" if label and label not in name else name,
+                target_words(card, target),
                 f"{sense} {number(target['wanted']):g}",
                 figure_words(target.get("reached")),
                 verdict_words(target),
@@ -96,24 +97,21 @@ def section_failures(card: Card) -> Section:
     for target in targets:
         if target.get("met") is False:
             items.append(
-                f"Aim {verdict_words(target)}: {plain_words(str(target['name']))} is "
+                f"Aim {verdict_words(target)}: {target_words(card, target)} is "
                 f"{figure_words(target.get('reached'))}, wanted "
                 f"{'at least' if target.get('sense') == '>=' else 'at most'} "
                 f"{number(target['wanted']):g}."
             )
     for mode in card.main:
         blind = [
-            f"{part_words(zone)} ({figure_words(figure, 2)})"
+            f"{part_words(zone)} {figure_words(figure, 2)}"
             for zone, figure in at(mode, "zone_auc", default={}).items()
             if known(figure) and not ends(figure)[0] > 0.5
         ]
         if blind:
-            items.append(
-                f"No better than chance, {mode['label']}: {join_words(blind)}. These zones are "
-                "ranked by history alone."
-            )
+            items.append(f"No better than chance, {mode['label']}: {join_words(blind)}.")
         fooled = [
-            f"{kind_words(kind)} ({percent_words(figure)})"
+            f"{kind_words(kind)} {percent_words(figure)}"
             for kind, figure in at(mode, "hard_negatives", default={}).items()
             if kind != "all" and number(figure) > HARD_AIM
         ]
@@ -121,7 +119,7 @@ def section_failures(card: Card) -> Section:
             items.append(f"More than 10 % false alarms, {mode['label']}: {join_words(fooled)}.")
     if card.main:
         weak = [
-            f"{row['turns']} ({percent_words(row.get('detected'))})"
+            f"{row['turns']}: {percent_words(row.get('detected'))}"
             for row in at(card.main[0], "detection_by_turns", default=())
             if number(row.get("detected")) < 0.5
         ]
