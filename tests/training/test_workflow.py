@@ -22,6 +22,7 @@ from vibecheck.model.store import load_model, load_skops, save_model
 from vibecheck.training import output, workflow
 from vibecheck.training.families import ridge
 from vibecheck.training.lineage import Lineage, car_key, lineage_of, pack_takes
+from vibecheck.training.material import origin_of
 from vibecheck.training.workflow import evaluate_model, train
 
 FILES = {"model.npz", "model.skops", "metrics.json", "model_card.html", "model_card.md"}
@@ -131,10 +132,10 @@ def test_limits_of_simulated_takes_are_not_those_of_own_takes() -> None:
 
 def test_where_takes_come_from(tiny: Path) -> None:
     rows = read_manifest(tiny)
-    assert workflow.origin_of(rows) == "simulated"
+    assert origin_of(rows) == "simulated"
     own = [replace(row, origin="own") for row in rows]
-    assert workflow.origin_of(own) == "own"
-    assert workflow.origin_of([*rows, *own]) == "pooled"
+    assert origin_of(own) == "own"
+    assert origin_of([*rows, *own]) == "pooled"
 
 
 def test_bars_show_at_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:

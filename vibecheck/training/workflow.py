@@ -19,8 +19,8 @@ from typing import Any, Protocol
 import numpy as np
 
 from vibecheck import __version__
-from vibecheck.dataset.checks import cars, has_one_class, verify_files
-from vibecheck.dataset.manifest import LOOSE_PRELOAD, ManifestRow, read_manifest
+from vibecheck.dataset.checks import cars
+from vibecheck.dataset.manifest import LOOSE_PRELOAD, ManifestRow
 from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.model.looseness import LoosenessModel
 from vibecheck.model.store import content_hash, load_model, model_to_arrays, save_model, save_skops
@@ -30,20 +30,26 @@ from vibecheck.training.evaluate import (
     MODES,
     base_rates,
     cross_validate,
-    plain,
+    fit_facts,
+    metrics_of,
+    outer_folds,
     predict,
-    reliability,
-    summarise,
 )
 from vibecheck.training.families import FAMILIES, Family
-from vibecheck.training.fit import MIN_SENSOR_TAKES, fit_model
+from vibecheck.training.fit import fit_model
 from vibecheck.training.lineage import facts, lineage_of
+from vibecheck.training.material import (
+    MIN_CARS,
+    open_manifest,
+    origin_of,
+    refuse_one_class,
+    refuse_too_little,
+)
 from vibecheck.training.output import write_folder
 from vibecheck.training.table import FeatureTable
 
-MIN_CARS = 2
-MIN_SNUG_TAKES = 4
 N_OUTER = 7
+N_INNER = 5
 SEED = 7
 PLAIN_FILE = "model.npz"
 FULL_FILE = "model.skops"
@@ -140,85 +146,6 @@ def file_facts(model: LoosenessModel) -> dict[str, Any]:
     return {**about, "content_hash": content_hash(model_to_arrays(model))}
 
 
-# ---- the manifest ----------------------------------------------------------------------------
-
-
-def open_manifest(manifest: str | os.PathLike[str], report: Report = quiet) -> list[ManifestRow]:
-    """Read a manifest and hold every take against its hash.
-
-    Raises
-    ------
-    InputError
-        See `vibecheck.dataset.manifest.read_manifest` and `verify_files`.
-    """
-    rows = read_manifest(manifest)
-    verify_files(rows, lambda done, total: report(COMPARING, done, total))
-    return rows
-
-
-def refuse_one_class(rows: Sequence[ManifestRow], where: str) -> None:
-    """Refuse takes of which all have something loose, or none has.
-
-    Raises
-    ------
-    InputError
-    """
-    if has_one_class(rows):
-        loose = bool(rows[0].loose_zones)
-        raise InputError(
-            f"{'Something is' if loose else 'Nothing is'} loose in every take: there is nothing "
-            "to tell apart.",
-            where=where,
-            advice="Add takes from right after a complete hand check that found everything snug."
-            if loose
-            else "Add takes of before a hand check that found something loose.",
-        )
-
-
-def refuse_too_little(rows: Sequence[ManifestRow], where: str) -> None:
-    """Refuse a manifest from which nothing can be learned, before anything is measured.
-
-    Raises
-    ------
-    InputError
-        One class only, one car only, too few snug takes, or too few takes by one kind of sensor.
-    """
-    refuse_one_class(rows, where)
-    names = cars(rows)
-    if len(names) < MIN_CARS:
-        raise InputError(
-            f'All takes are of one car ("{names[0]}"): a model is judged on cars that it never '
-            "met, so it takes at least 2.",
-            where=where,
-            advice="Add takes of another car.",
-        )
-    snug = sum(not row.loose_zones for row in rows)
-    if snug < MIN_SNUG_TAKES:
-        raise InputError(
-            f"Training needs at least {MIN_SNUG_TAKES} takes with nothing loose. "
-            f"Got {snug} instead.",
-            where=where,
-            advice="Add takes from right after a complete hand check that found everything snug.",
-        )
-    counts = dict.fromkeys(("microphone", "accelerometer"), 0)
-    for row in rows:
-        counts[row.sensor] += 1
-    if max(counts.values()) < MIN_SENSOR_TAKES:
-        raise InputError(
-            f"Training needs at least {MIN_SENSOR_TAKES} takes by one kind of sensor. Got "
-            + " and ".join(f"{n} by {sensor}" for sensor, n in counts.items())
-            + ".",
-            where=where,
-            advice="Add takes; 20 and more checks each of several cars make a useful model.",
-        )
-
-
-def origin_of(rows: Sequence[ManifestRow]) -> str:
-    """Return ``"simulated"``, ``"own"``, or ``"pooled"`` where takes are of both origins."""
-    origins = {row.origin for row in rows}
-    return origins.pop() if len(origins) == 1 else "pooled"
-
-
 def limits_of(origin: str) -> list[str]:
     """Return the card's limits that hold for takes of this origin."""
     return [limit for limit in LIMITS if origin != "own" or "simulat" not in limit]
@@ -290,23 +217,18 @@ def _train(
     report: Report,
 ) -> Trained:
     where = str(manifest)
-    rows = open_manifest(manifest, report)
+    rows = open_manifest(manifest, lambda done, total: report(COMPARING, done, total))
     refuse_too_little(rows, where)
     table, left_out = _measured(rows, cache, n_workers, report)
     metrics = _held_out_metrics(table, families, n_outer, seed, n_workers, report, where)
     report(FITTING, 0, None)
     heads = _Counted(FITTING, None, report)
-    fitted = fit_model(table, families=families, progress=heads)
+    fitted = fit_model(table, families=families, n_folds=N_INNER, progress=heads)
     report(FITTING, heads.done, heads.done)
-    metrics |= {
-        "chosen": fitted.chosen,
-        "skill": plain(fitted.skill),
-        "held_out_log_loss": fitted.losses,
-        "n_left_out": len(left_out),
-    }
+    origin = origin_of(rows)
+    metrics |= {"origin": origin, **fit_facts(fitted), "n_left_out": len(left_out)}
     import sklearn
 
-    origin = origin_of(rows)
     about = {
         "name": name,
         "version": __version__,
@@ -378,9 +300,20 @@ def evaluate_model(
         If the ``training`` extra is not installed.
     """
     require_training()
+    with one_thread():
+        return _evaluate_model(model_file, manifest, cache, n_workers, report)
+
+
+def _evaluate_model(
+    model_file: str | os.PathLike[str],
+    manifest: str | os.PathLike[str],
+    cache: str | os.PathLike[str] | None,
+    n_workers: int,
+    report: Report,
+) -> Evaluation:
     model = load_model(model_file)
     lineage = lineage_of(model.about, str(model_file))
-    rows = open_manifest(manifest, report)
+    rows = open_manifest(manifest, lambda done, total: report(COMPARING, done, total))
     where = str(manifest)
     known = [row for row in rows if lineage.knows(row)]
     # All takes of a car go where one of them goes: its name may have been changed since.
@@ -401,9 +334,8 @@ def evaluate_model(
             where=where,
             advice="Add takes of at least one more car that the model was not trained on.",
         )
-    with one_thread():
-        table, left_out = _measured(new, cache, n_workers, report)
-        metrics = _known_model_metrics(model, table, lineage.base_rates, report)
+    table, left_out = _measured(new, cache, n_workers, report)
+    metrics = _known_model_metrics(model, table, lineage.base_rates, origin_of(new), report)
     metrics["n_left_out"] = len(left_out)
     about = {
         **file_facts(model),
@@ -482,6 +414,7 @@ def _held_out_metrics(
             table,
             families=families,
             n_outer=n_outer,
+            n_folds=N_INNER,
             n_jobs=n_workers,
             seed=seed,
             progress=_Counted(JUDGING, n_folds, report),
@@ -492,28 +425,31 @@ def _held_out_metrics(
             where=where,
             advice="Add takes or cars, or ask for more --folds: the groups are then smaller.",
         ) from error
-    return {
-        "n_outer": n_folds,
-        "modes": {name: plain(summarise(one)) for name, one in found.items()},
-        "reliability": {
-            name: reliability(one) for name, one in found.items() if name.startswith("all takes")
-        },
-        "chosen_per_fold": chosen,
-    }
+    return metrics_of(
+        table,
+        found,
+        origin="",
+        folds=outer_folds(table, n_outer, seed),
+        n_folds=N_INNER,
+        chosen_per_fold=chosen,
+    )
 
 
 def _known_model_metrics(
-    model: LoosenessModel, table: FeatureTable, rates: Mapping[str, float], report: Report
+    model: LoosenessModel,
+    table: FeatureTable,
+    rates: Mapping[str, float],
+    origin: str,
+    report: Report,
 ) -> dict[str, Any]:
-    metrics: dict[str, Any] = {"modes": {}, "reliability": {}}
+    found = {}
     for done, mode in enumerate(MODES):
         report(SHOWING, done, len(MODES))
-        found = predict(model, table, rates, mode)
-        if found.check.size:
-            metrics["modes"][mode.name] = plain(summarise(found))
-            metrics["reliability"][mode.name] = reliability(found)
+        judged = predict(model, table, rates, mode)
+        if judged.check.size:
+            found[mode.name] = judged
     report(SHOWING, len(MODES), len(MODES))
-    return metrics
+    return metrics_of(table, found, origin=origin)
 
 
 def _short(manifest: str | os.PathLike[str]) -> str:
