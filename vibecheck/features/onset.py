@@ -15,13 +15,20 @@ from vibecheck.features.workings import FloatArray, Workings
 BENCH = "force balance e·ω² = g on a part with play; common practice, no source"
 RATTLE_LIMIT_DB = 1.5
 """Peakiness of a frame that counts as rattle: four standard deviations of Gaussian noise."""
+RATTLE_WIDTH_DB = 0.3
+"""A frame at the limit counts half; one this far from it 0.27 or 0.73 (logistic). A hard limit
+would make the share jump from take to take of one snug car."""
 MIN_FRAMES = 6
+SLOWEST = 6.0
+"""Onset is looked for from the top speed down to this part of it."""
+N_SPEED_BINS = 8
 
 FEATURES: tuple[FeatureSpec, ...] = (
     FeatureSpec(
         name="rattle_share_run_up",
         unit="1",
-        formula="share of the run-up's and hold's frames whose smoothed peakiness passes 1.5 dB",
+        formula="share of the run-up's and hold's frames whose smoothed peakiness passes 1.5 dB, "
+        "by a logistic limit 0.3 dB wide",
         shaft="none",
         phase="driven",
         raised_by="Rattle that has set in.",
@@ -37,7 +44,8 @@ FEATURES: tuple[FeatureSpec, ...] = (
     FeatureSpec(
         name="rattle_share_coast_down",
         unit="1",
-        formula="share of the coast-down's frames whose smoothed peakiness passes 1.5 dB",
+        formula="share of the coast-down's frames whose smoothed peakiness passes 1.5 dB, by a "
+        "logistic limit 0.3 dB wide",
         shaft="none",
         phase="coast_down",
         raised_by="Rattle that goes on while the drive is idle.",
@@ -53,8 +61,9 @@ FEATURES: tuple[FeatureSpec, ...] = (
     FeatureSpec(
         name="rattle_onset_run_up",
         unit="log2 Hz",
-        formula="log2 of the wheel turns per second at which smoothed peakiness first passes "
-        "1.5 dB in the run-up; one octave above the top speed where it never does",
+        formula="log2 of the wheel turns per second reached when all octaves of the run-up without "
+        "rattle (share below 1.5 dB, by speed bins) are put together; the top speed where it "
+        "never rattles",
         shaft="wheel",
         phase="run_up",
         raised_by="A late onset; a low value means rattle from low speed on.",
@@ -69,8 +78,9 @@ FEATURES: tuple[FeatureSpec, ...] = (
     FeatureSpec(
         name="rattle_stop_coast_down",
         unit="log2 Hz",
-        formula="log2 of the wheel turns per second at which smoothed peakiness last passes "
-        "1.5 dB in the coast-down; one octave above the top speed where it never does",
+        formula="log2 of the wheel turns per second reached when all octaves of the coast-down "
+        "without rattle (share below 1.5 dB, by speed bins) are put together; the top speed where "
+        "it never rattles",
         shaft="wheel",
         phase="coast_down",
         raised_by="Rattle that stops early; a low value means rattle down to low speed.",
@@ -147,7 +157,7 @@ def measure(work: Workings) -> dict[str, float | None]:
     }
     for name, phase in (("run_up", "driven"), ("coast_down", "coast_down")):
         if masks[phase].sum() >= MIN_FRAMES:
-            rattling = peaky[masks[phase]] > RATTLE_LIMIT_DB
+            rattling = _rattles(peaky[masks[phase]])
             found[f"rattle_share_{name}"] = float(rattling.mean())
     wheel = work.order_ratio("wheel")
     if wheel is not None:
@@ -175,10 +185,32 @@ def measure(work: Workings) -> dict[str, float | None]:
     return found
 
 
-def _edge_speed(peaky: FloatArray, wheel_hz: FloatArray) -> float:
-    rattling = wheel_hz[peaky > RATTLE_LIMIT_DB]
-    edge = rattling.min() if rattling.size else 2.0 * wheel_hz.max()
-    return float(np.log2(max(edge, 0.5)))
+def _rattles(peaky: FloatArray) -> FloatArray:
+    """Degree, 0 to 1, to which each frame rattles."""
+    return np.asarray(1.0 / (1.0 + np.exp((RATTLE_LIMIT_DB - peaky) / RATTLE_WIDTH_DB)))
+
+
+def _edge_speed(peaky: FloatArray, wheel_hz: FloatArray) -> float | None:
+    """Octaves without rattle, put together from the slowest speed up, as log2 of a speed."""
+    top = float(wheel_hz.max())
+    if not top > 0.0:
+        return None
+    slowest = max(top / SLOWEST, float(wheel_hz[wheel_hz > 0.0].min()))
+    edges = np.linspace(np.log2(slowest), np.log2(top) + 1e-9, N_SPEED_BINS + 1)
+    place = np.digitize(np.log2(np.maximum(wheel_hz, 1e-3)), edges)
+    degree = _rattles(peaky)
+    shares = np.array(
+        [
+            degree[place == k].mean() if (place == k).any() else np.nan
+            for k in range(1, N_SPEED_BINS + 1)
+        ]
+    )
+    heard = np.isfinite(shares)
+    if not heard.any():
+        return None
+    # Bins that no frame fell into rattle as their neighbours do.
+    filled = np.interp(np.arange(N_SPEED_BINS), np.flatnonzero(heard), shares[heard])
+    return float(edges[0] + np.mean(1.0 - filled) * (edges[-1] - edges[0]))
 
 
 def difference_at_matched_speed(
