@@ -64,14 +64,14 @@ from vibecheck.dataset.manifest import MESH_SETTINGS, ManifestRow, read_manifest
 from vibecheck.errors import InputError, VibecheckError
 from vibecheck.report.files import write_whole
 from vibecheck.training.build import build_table, measure_take
-from vibecheck.training.evaluate import MODES, Predictions, base_rates, predict
-from vibecheck.training.fit import car_folds, fit_model
+from vibecheck.training.evaluate import MODES, base_rates, outer_folds, predict
+from vibecheck.training.fit import fit_model
 from vibecheck.training.metrics import auc_over_cars
+from vibecheck.training.predictions import Predictions
 from vibecheck.training.table import FeatureTable
 
 ROCKET_RATE_HZ = 8000
 ROCKET_S = 6.0
-FOLD_SEED = 7  # the seed of cross_validate: the folds are the same ones
 TASKS = ("any", "wheels", "motor_mount", "gear_mesh")
 OURS, OURS_ALONE = "ours, with baseline", "(e) ours, without baseline"
 UNORDERED = "(d) ours without order tracking"
@@ -116,7 +116,7 @@ Scores = dict[str, dict[str, np.ndarray]]
 def judge_fold(table: FeatureTable, held: np.ndarray, modes: tuple[Any, ...]) -> tuple[Any, float]:
     """Fit without one fold of cars and judge it, as `cross_validate` does; with CPU seconds."""
     start = time.process_time()
-    known, test = table.select(~held), table.select(held)
+    known, test = table.select(np.flatnonzero(~held)), table.select(np.flatnonzero(held))
     model, rates = fit_model(known).model, base_rates(known)
     found = [predict(model, test, rates, mode) for mode in modes]
     return found, time.process_time() - start
@@ -305,7 +305,7 @@ def run(options: argparse.Namespace) -> tuple[list[dict[str, Any]], dict[str, An
     by_hash = {row.sha256: row for row in rows}
     files = [by_hash[digest].file for digest in table.sha256.tolist()]
     checks = np.unique(table.check)
-    folds = car_folds(table.car, options.folds, seed=FOLD_SEED)
+    folds = outer_folds(table, options.folds)
     say(f"{table.n_takes} usable takes of {checks.size} bench checks, {len(left_out)} left out")
     some = np.random.default_rng(0).permutation(table.n_takes)[: options.time_takes]
     measure_take(by_hash[table.sha256[0]], None)

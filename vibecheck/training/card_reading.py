@@ -37,8 +37,8 @@ KIND_WORDS = {
 
 GROUP_WORDS = {
     "any": "anything loose",
-    "driven_wheels": "wheels that are driven, each",
-    "still_wheels": "wheels at rest, each",
+    "driven_wheels": "driven wheels",
+    "still_wheels": "wheels at rest",
     "some_driven_wheel": "some driven wheel",
 }
 

@@ -25,6 +25,7 @@ from vibecheck.report.svg import (
     linear_ticks,
 )
 from vibecheck.training.card_parts import ends, number, percent_words, turns_words
+from vibecheck.training.metrics import wilson_interval
 
 FloatArray = NDArray[np.float64]
 
@@ -50,16 +51,6 @@ LOOKS: tuple[Look, ...] = (
     Look(INK, "diamond", "2 3"),
     Look("#6a6a6a", "ring", "9 3 2 3"),
 )
-
-
-def wilson(share: float, n: float) -> tuple[float, float]:
-    """95 % interval of a share of ``n`` cases (Wilson, J. Am. Stat. Assoc. 22, 1927)."""
-    if n <= 0:
-        return math.nan, math.nan
-    z2 = 1.959964**2
-    middle = (share + z2 / (2 * n)) / (1 + z2 / n)
-    half = math.sqrt(z2 * (share * (1 - share) / n + z2 / (4 * n * n))) / (1 + z2 / n)
-    return max(0.0, middle - half), min(1.0, middle + half)
 
 
 def mark(axes: Axes, x: float, y: float, look: Look) -> None:
@@ -155,7 +146,7 @@ def reliability_diagram(
             stated, found, n = float(row["stated"]), float(row["found"]), float(row["n"])
             low, high = ends(row)
             if not math.isfinite(low):
-                low, high = wilson(found, n)
+                low, high = wilson_interval(round(found * n), int(n))
             whisker(axes, stated, low, high, look)
             mark(axes, stated, found, look)
             gap = abs(stated - found)
