@@ -20,6 +20,7 @@ from vibecheck.dataset.manifest import ManifestRow, read_manifest, write_manifes
 from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.model.store import load_model, load_skops, save_model
 from vibecheck.training import output, workflow
+from vibecheck.training.evaluate import MODES
 from vibecheck.training.families import ridge
 from vibecheck.training.lineage import Lineage, car_key, lineage_of, pack_takes
 from vibecheck.training.material import origin_of
@@ -40,10 +41,12 @@ def other(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def one_family() -> object:
-    """One quick family instead of all."""
+def quick() -> object:
+    """One quick family, two folds within, and two ways of use, instead of all."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(workflow, "FAMILIES", (ridge(0.01),))
+        patch.setattr(workflow, "N_INNER", 2)
+        patch.setattr(workflow, "MODES", (MODES[0], MODES[2]))
         yield
 
 

@@ -415,6 +415,7 @@ def _held_out_metrics(
             families=families,
             n_outer=n_outer,
             n_folds=N_INNER,
+            modes=MODES,
             n_jobs=n_workers,
             seed=seed,
             progress=_Counted(JUDGING, n_folds, report),
