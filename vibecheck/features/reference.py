@@ -46,7 +46,8 @@ gain does not matter. Every feature is **finite**: where its phase or its order 
 (telephone sound, a slow accelerometer, a machine without a drivetrain) it has its *neutral* value
 and is flagged as missing. Kurtosis-like figures are stated against Gaussian noise.
 
-*Phase*: `driven` is run-up and hold together; `running` is any time with a trusted speed.
+*Phase*: `driven` is run-up and hold together; `running` is any time with a trusted speed; `idle` is
+before and after the run, when only the room is heard.
 *Locates*: its strength differs between spots, so that several spots help to find the wheel.
 """
 
