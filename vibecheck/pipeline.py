@@ -112,6 +112,7 @@ def check(
         cautions=CHECK_CAUTIONS,
         baseline_takes=snug,
         notes=notes,
+        candidates=assessment.candidates if assessment and zones else None,
     )
 
 
@@ -174,4 +175,4 @@ def _assess(
     if not evidence:
         return None
     assessment = looseness.assess(evidence, car)
-    return assessment if usable else replace(assessment, zones=())
+    return assessment if usable else replace(assessment, zones=(), candidates=None)

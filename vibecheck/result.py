@@ -86,6 +86,23 @@ class CheckedTake:
     """Robust centre of the car's own snug takes at this sensor and spot."""
 
 
+@dataclass(frozen=True)
+class Candidates:
+    """Zones among which, where something is loose, a loose one lies with a stated coverage.
+
+    Attributes
+    ----------
+    coverage : float
+        Share of checks with something loose in which the set held a loose zone, over cars like
+        those of the training set. Nothing is promised for other cars.
+    zones : tuple of str
+        Likeliest first. Zones that the model does not know are in no set.
+    """
+
+    coverage: float
+    zones: tuple[str, ...]
+
+
 @dataclass(frozen=True, eq=False)
 class CheckResult:
     """What a check found. Never says that a car may go out."""
@@ -101,6 +118,7 @@ class CheckResult:
     cautions: tuple[str, ...] = ()
     baseline_takes: tuple[CheckedTake, ...] = ()
     notes: tuple[str, ...] = ()
+    candidates: Candidates | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the public JSON form as plain Python values."""

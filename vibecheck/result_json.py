@@ -47,7 +47,7 @@ def result_to_dict(result: CheckResult) -> dict[str, Any]:
         Matches the schema ``vibecheck.check/1``. Only finite numbers: what is undefined is
         ``None``. Zones are ordered by rank.
     """
-    return {
+    found: dict[str, Any] = {
         "schema": SCHEMA,
         "created": _moment(result.created),
         "software": {"name": "vibecheck", "version": __version__},
@@ -68,6 +68,12 @@ def result_to_dict(result: CheckResult) -> dict[str, Any]:
         "advice": {"hand_check": result.hand_check, "cautions": list(result.cautions)},
         "notes": list(result.notes),
     }
+    if result.candidates is not None:
+        found["candidates"] = {
+            "coverage": finite(result.candidates.coverage),
+            "zones": list(result.candidates.zones),
+        }
+    return found
 
 
 def check_schema() -> dict[str, Any]:

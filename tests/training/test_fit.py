@@ -246,7 +246,7 @@ def test_a_mesh_setting_teaches_neither_anything_nor_the_mesh(table: FeatureTabl
     for name, n_left_out in (("any", 6), ("gear_mesh", 6), ("motor_mount", 0)):
         _, rows = head_rows(measured, name, with_baseline=False)
         singles = rows.n_takes == 1
-        assert singles.sum() == changed.n_takes - n_left_out
+        assert singles.sum() == changed.n_takes - n_left_out, "two takes a check, both kept"
         assert rows.whole.sum() == np.unique(changed.check).size - n_left_out // 2
     found = {"all_takes_no_baseline": predict_simply(changed)}
     metrics = metrics_of(changed, found, origin="simulated", n_bootstrap=5)

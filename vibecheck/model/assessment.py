@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from vibecheck.features.vector import FeatureVector
-from vibecheck.result import Evidence, Unfamiliar
+from vibecheck.result import Candidates, Evidence, Unfamiliar
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,23 +62,6 @@ class ZoneOdds:
     evidence: tuple[Evidence, ...] = ()
     prior: float | None = None
     share: float = 0.0
-
-
-@dataclass(frozen=True)
-class Candidates:
-    """Zones among which, where something is loose, a loose one lies with a stated coverage.
-
-    Attributes
-    ----------
-    coverage : float
-        Share of checks with something loose in which the set held a loose zone, over cars like
-        those of the training set. Nothing is promised for other cars.
-    zones : tuple of str
-        Likeliest first. Zones that the model does not know are in no set.
-    """
-
-    coverage: float
-    zones: tuple[str, ...]
 
 
 @dataclass(frozen=True)

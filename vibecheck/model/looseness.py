@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vibecheck.car.profile import Car
 from vibecheck.car.zones import ZONE_NAMES
 from vibecheck.errors import CallError, InputError
-from vibecheck.model.assessment import Candidates, TakeEvidence, ZoneAssessment, ZoneOdds
+from vibecheck.model.assessment import TakeEvidence, ZoneAssessment, ZoneOdds
 from vibecheck.model.baseline import baseline_z
 from vibecheck.model.calibration import (
     INTERVAL_SDS,
@@ -22,7 +22,7 @@ from vibecheck.model.calibration import (
     shares_of_wheels,
     sigmoid,
 )
-from vibecheck.model.coherence import Coherence, Shared
+from vibecheck.model.coherence import Coherence
 from vibecheck.model.conformal import candidate_places, share_limit
 from vibecheck.model.evidence import named_evidence, strongest
 from vibecheck.model.heads import (
@@ -34,9 +34,16 @@ from vibecheck.model.heads import (
     head_of,
 )
 from vibecheck.model.inputs import contrasts, relation
+from vibecheck.model.judgement import (
+    Combined,
+    Judgement,
+    bring_together,
+    group_sizes,
+    unheard,
+)
 from vibecheck.model.population import Population
 from vibecheck.model.unfamiliar import STRANGE, Familiarity
-from vibecheck.result import Evidence, ModelCard, Unfamiliar
+from vibecheck.result import Candidates, Evidence, ModelCard, Unfamiliar
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -47,8 +54,6 @@ LIMITED_FACTOR = 1.5
 """Interval widening for a take that the quality gate found limited; common practice, no source."""
 MIN_SHARE_SD = 0.3
 """Least standard deviation, in log-odds, of which wheel it is; common practice, no source."""
-UNHEARD_HALF_WIDTH = 3.0
-"""Half width, in log-odds, of the interval of a zone that was not heard."""
 CANDIDATE_COVERAGE = 0.9
 """Coverage of the set of candidates that a check states."""
 
@@ -59,35 +64,6 @@ class HeadKey(NamedTuple):
     name: str
     with_baseline: bool
     sensor: str
-
-
-class Combined(NamedTuple):
-    """What the heads of one name say of all takes of a check."""
-
-    log_ratio: float
-    sd: float
-    prior: float
-    rows: tuple[tuple[Head, FloatArray, tuple[TakeEvidence, ...]], ...] = ()
-
-
-class Judgement(NamedTuple):
-    """Zones of a check before anything was said about how familiar it is.
-
-    Attributes
-    ----------
-    zones : tuple of ZoneOdds
-    any_log_ratio, any_prior : float or None
-        ``None`` where no head could hear anything.
-    with_baseline : bool
-    n_takes : int
-        Takes that were heard.
-    """
-
-    zones: tuple[ZoneOdds, ...]
-    any_log_ratio: float | None
-    any_prior: float | None
-    with_baseline: bool
-    n_takes: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,20 +161,20 @@ class LoosenessModel:
         coherence = self.coherences.get(with_baseline)
         anything = self.combined(ANY_HEAD, takes)
         if coherence is None:
-            silent = tuple(_unheard(zone, None, 0.0) for zone in zones)
+            silent = tuple(unheard(zone, None, 0.0) for zone in zones)
             ratio = anything.log_ratio if anything else None
             prior = anything.prior if anything else None
             return Judgement(silent, ratio, prior, with_baseline, len(takes))
         heard = {name: self._group(name, takes, zones) for name in coherence.groups}
         sizes = group_sizes(coherence.groups, zones, layout)
-        whole, low, high = _together(coherence, anything, heard, sizes)
+        whole, low, high = bring_together(coherence, anything, heard, sizes)
         prior = coherence.group_prior(sizes[None, :])[0]
         wheels = self.wheel_shares(takes, layout)
         odds = []
         for zone in zones:
             name = head_of(zone, layout)
             if name not in coherence.groups:
-                odds.append(_unheard(zone, None, 0.0))
+                odds.append(unheard(zone, None, 0.0))
                 continue
             place = coherence.groups.index(name)
             n_zones = max(float(sizes[place]), 1.0)
@@ -208,7 +184,7 @@ class LoosenessModel:
             before = float(log_odds(float(sigmoid(prior[place])) / n_zones))
             group = heard[name]
             if group is None:
-                odds.append(_unheard(zone, float(sigmoid(np.array(before))), one_of))
+                odds.append(unheard(zone, float(sigmoid(np.array(before))), one_of))
                 continue
             middle, *ends = (
                 float(log_odds(sigmoid(line[place]) * share)) - before
@@ -402,48 +378,3 @@ def observed_share(head: Head, missing: BoolArray) -> float:
     """Share of a head's evidence (by importance in training) that a take could observe."""
     total = float(head.importance.sum())
     return float(head.importance[~missing].sum()) / total if total > 0.0 else 0.0
-
-
-def group_sizes(groups: Sequence[str], zones: Sequence[str], layout: str | None) -> FloatArray:
-    """How many zones of a car each group holds, shape (n_groups,)."""
-    names = [head_of(zone, layout) for zone in zones]
-    sizes = np.array([names.count(group) for group in groups], dtype=np.float64)
-    # A car none of whose zones is known: any may be.
-    return sizes if sizes.any() else np.ones(len(groups))
-
-
-def _unheard(zone: str, prior: float | None, share: float) -> ZoneOdds:
-    return ZoneOdds(
-        zone, 0.0, -UNHEARD_HALF_WIDTH, UNHEARD_HALF_WIDTH, heard=False, prior=prior, share=share
-    )
-
-
-def _together(
-    coherence: Coherence,
-    anything: Combined | None,
-    heard: Mapping[str, Combined | None],
-    sizes: FloatArray,
-) -> tuple[Shared, FloatArray, FloatArray]:
-    """Bring the heads of one check together: as they are, and each group at its interval's ends.
-
-    Returns
-    -------
-    whole : Shared
-        One row.
-    low, high : ndarray, shape (n_groups,)
-        Log-odds of each group where it and "anything" lie at the ends of their intervals.
-    """
-    n = len(coherence.groups)
-    any_ratio, any_sd = (anything.log_ratio, anything.sd) if anything else (0.0, 0.0)
-    ratios = np.array([group.log_ratio if group else 0.0 for group in heard.values()])
-    sds = np.array([group.sd if group else 0.0 for group in heard.values()])
-    rows = [ratios]
-    firsts = [any_ratio]
-    for side in (-INTERVAL_SDS, INTERVAL_SDS):
-        rows += list(ratios + side * np.diag(sds))
-        firsts += [any_ratio + side * any_sd] * n
-    every = np.tile(sizes, (len(rows), 1))
-    found = coherence.bring_together(np.array(firsts), np.array(rows), every)
-    whole = Shared(found.anything[:1], found.share[:1], found.group[:1])
-    at = np.arange(n)
-    return whole, found.group[1 + at, at], found.group[1 + n + at, at]

@@ -107,7 +107,9 @@ def boosted(n_trees: int, depth: int, rate: float, leaf: int = 15) -> Family:
     return Family(f"boosted trees, {n_trees}×depth {depth}, rate {rate:g}", make)
 
 
-def blended(strength: float, n_trees: int, depth: int, leaf: int) -> Family:
+def blended(
+    strength: float, n_trees: int, depth: int, leaf: int, columns: float | str = "sqrt"
+) -> Family:
     """Mean of the log-odds of `ridge` and `averaged`."""
 
     def make(_signs: FloatArray | None = None) -> Any:
@@ -115,16 +117,16 @@ def blended(strength: float, n_trees: int, depth: int, leaf: int) -> Family:
 
         from vibecheck.training.estimators import RidgeAndTrees
 
-        classifier = RidgeAndTrees(strength, n_trees, depth, leaf)
+        classifier = RidgeAndTrees(strength, n_trees, depth, leaf, columns)
         return make_pipeline(_imputer(), classifier)
 
-    parts = (ridge(strength).name, averaged(n_trees, depth, leaf).name)
+    parts = (ridge(strength).name, averaged(n_trees, depth, leaf, columns).name)
     return Family(f"ridge C={strength:g} with {n_trees} random trees", make, parts)
 
 
 FAMILIES: tuple[Family, ...] = (
     directed(0.01),
-    ridge(0.01),
-    averaged(80, 9, 3),
-    blended(0.01, 80, 9, 3),
+    ridge(0.005),
+    averaged(60, 8, 3, 0.1),
+    blended(0.005, 60, 8, 3, 0.1),
 )

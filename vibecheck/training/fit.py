@@ -36,7 +36,7 @@ from vibecheck.training.heldout import (
     wheel_words_of,
     words_of,
 )
-from vibecheck.training.metrics import Figure, auc_over_cars, column_areas, log_loss
+from vibecheck.training.metrics import Figure, auc_over_cars, log_loss
 from vibecheck.training.rows import Measured, Rows, fit_population, head_rows, heads_of
 from vibecheck.training.table import FeatureTable
 
@@ -176,8 +176,7 @@ def fit_head(
         values = rows.x[:, :n]
         columns = np.abs(scorer.contributions(rows.x)) * max(slopes)
         importance = layout.to_features(columns, values).mean(axis=0)
-        shift = column_areas(values[rows.whole], rows.loose[rows.whole]) - 0.5
-        direction = np.where(np.abs(shift) > MIN_SHIFT, np.sign(shift), 0.0)
+        direction = _directions(values[rows.whole], rows.loose[rows.whole], cars[rows.whole])
     whole = rows.whole
     head = Head(
         layout=layout,
@@ -192,6 +191,18 @@ def fit_head(
     )
     skill = auc_over_cars(line[whole], rows.loose[whole], cars[whole], n_bootstrap=100)
     return FittedHead(head, pipeline, family.name, losses, skill, line)
+
+
+def _directions(values: FloatArray, loose: BoolArray, cars: NDArray[np.str_]) -> FloatArray:
+    """Which way looseness moves each feature, where that holds over blocks of cars; else 0.
+
+    Evidence is named only where a feature moved that way: what moves one way in some cars and the
+    other way in others must not be shown to an owner as a sign.
+    """
+    from vibecheck.training.estimators import StableDirections
+
+    found = StableDirections(min_area=MIN_SHIFT).fit(values, loose, groups=cars)
+    return np.asarray(found.directions_, dtype=np.float64)
 
 
 def _dependence_of_takes(table: FeatureTable, rows: Rows, line: FloatArray, prior: float) -> float:

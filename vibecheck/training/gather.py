@@ -16,7 +16,7 @@ from vibecheck.model.heads import (
     driven_wheels,
     head_of,
 )
-from vibecheck.model.looseness import group_sizes
+from vibecheck.model.judgement import group_sizes
 from vibecheck.training.cohere import Heard
 from vibecheck.training.heldout import WheelWords, Words, combined_word, wheel_shares_of
 from vibecheck.training.table import FeatureTable

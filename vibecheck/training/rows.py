@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import zlib
+from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +27,8 @@ from vibecheck.training.table import FeatureTable
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
+MOST_SINGLES = 2
+"""Single takes of a check that are rows of their own."""
 MIN_LOOSE_CARS = 4
 """A head needs loose cases in this many cars."""
 
@@ -78,6 +82,15 @@ def fit_population(table: FeatureTable) -> Population:
     return Population(np.where(gone, 0.0, centre), scale, within)
 
 
+class CheckRow(NamedTuple):
+    """One row: the takes of the table in it, whether they are all of their check, its weight."""
+
+    x: FloatArray
+    takes: NDArray[np.intp]
+    whole: bool
+    weight: float
+
+
 @dataclass(frozen=True, eq=False)
 class Measured:
     """A table of one kind of sensor against its population and its baselines.
@@ -94,6 +107,34 @@ class Measured:
     standard: FloatArray
     z: FloatArray
     has_baseline: BoolArray
+    _kept: dict[bool, list[CheckRow]] = field(default_factory=dict)
+
+    def check_rows(self, layout: InputLayout, usable: BoolArray) -> list[CheckRow]:
+        """Rows of all checks and of some of their single takes, for heads without a place.
+
+        ``usable`` may leave out whole checks, never single takes of one that others use.
+        """
+        if layout.with_baseline not in self._kept:
+            every = self.has_baseline if layout.with_baseline else np.ones_like(self.has_baseline)
+            self._kept[layout.with_baseline] = self._build(layout, np.flatnonzero(every))
+        return [row for row in self._kept[layout.with_baseline] if usable[row.takes[0]]]
+
+    def _build(self, layout: InputLayout, takes: NDArray[np.intp]) -> list[CheckRow]:
+        rows: list[CheckRow] = []
+        for together in _by_check(self.table, takes):
+            groups = [(together, True, 1.0)]
+            if together.size > 1:
+                # Enough single takes to learn what one alone is worth; all would double the work.
+                order = np.argsort(
+                    [zlib.crc32(str(h).encode()) for h in self.table.sha256[together]]
+                )
+                singles = together[np.sort(order[:MOST_SINGLES])]
+                groups += [(singles[[k]], False, 1.0 / singles.size) for k in range(singles.size)]
+            for group, whole, weight in groups:
+                spots = self.table.spot[group].tolist()
+                x = layout.check_row(self.standard[group], self.z[group], spots)
+                rows.append(CheckRow(x, group, whole, weight))
+        return rows
 
     @classmethod
     def of(cls, table: FeatureTable, population: Population) -> Measured:
@@ -153,25 +194,23 @@ def head_rows(measured: Measured, name: str, *, with_baseline: bool) -> tuple[In
     layout = InputLayout(NAMES, with_baseline, "check")
     # Heads about several zones have no one place: "here" is never true for them.
     zone = name if name in table.zones else ""
-    label = label_of(table, name)
-    parts: list[tuple[FloatArray, int, int, bool, float]] = []
-    for takes in _by_check(table, np.flatnonzero(usable)):
-        groups = [(takes, True, 1.0)]
-        if takes.size > 1:
-            groups += [(takes[[k]], False, 1.0 / takes.size) for k in range(takes.size)]
-        for group, whole, weight in groups:
-            spots = table.spot[group].tolist()
-            row = layout.check_row(measured.standard[group], measured.z[group], spots, zone)
-            parts.append((row, int(group[0]), group.size, whole, weight))
-    take = np.array([part[1] for part in parts], dtype=np.intp)
+    parts = measured.check_rows(layout, usable)
+    take = np.array([int(part.takes[0]) for part in parts], dtype=np.intp)
+    x = np.array([part.x for part in parts]).reshape(len(parts), layout.n_columns)
+    if zone:
+        for k, part in enumerate(parts):
+            if part.takes.size > 1 and (table.spot[part.takes] == zone).any():
+                spots = table.spot[part.takes].tolist()
+                standard, z = measured.standard[part.takes], measured.z[part.takes]
+                x[k] = layout.check_row(standard, z, spots, zone)
     rows = Rows(
-        x=np.array([part[0] for part in parts]).reshape(len(parts), layout.n_columns),
-        loose=label[take],
+        x=x,
+        loose=label_of(table, name)[take],
         take=take,
         zone=np.full(take.size, zone),
-        n_takes=np.array([part[2] for part in parts], dtype=np.intp),
-        whole=np.array([part[3] for part in parts], dtype=bool),
-        weight=np.array([part[4] for part in parts]),
+        n_takes=np.array([part.takes.size for part in parts], dtype=np.intp),
+        whole=np.array([part.whole for part in parts], dtype=bool),
+        weight=np.array([part.weight for part in parts]),
     )
     return layout, rows
 
