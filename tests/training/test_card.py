@@ -241,6 +241,29 @@ def test_a90_is_marked_or_said_not_to_be_reached() -> None:
     assert 'stroke-dasharray="1 3"' not in other.svg
 
 
+def test_where_no_curve_could_be_fitted_nothing_is_said_of_a90() -> None:
+    figures = metrics()
+    for mode in figures["modes"].values():
+        pod = mode["detection"]["turns"]["gear_mesh"]
+        pod |= {"a90": None, "a90_95": None, "curve": None, "n": 7, "n_found": 7}
+    section = next(s for s in card_sections(about(), figures) if s.key == "unheard")
+    cells = next(
+        row
+        for b in section.blocks
+        if isinstance(b, Table)
+        for row in b.rows
+        if row[0] == "gear mesh"
+    )
+    assert cells[1] == "no curve (100 % of 7 found)"
+    reading = next(b for b in section.blocks if isinstance(b, Table)).reading
+    assert reading == "Not reached even by all takes: battery hold-down."
+    picture = detection_picture(
+        "d", "it", [DetectionSeries("phone", (), (), points=[(0.5, 1.0, 7)])], "own"
+    )
+    assert "phone: no curve" in picture.svg
+    assert "not reached" not in picture.reading
+
+
 def pruned(value: Any, choose: Any, chance: float) -> Any:
     """Drop keys and empty values at random."""
     if isinstance(value, dict):

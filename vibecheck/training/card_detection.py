@@ -79,13 +79,19 @@ def detection_pictures(card: Card) -> list[Picture]:
     return pictures
 
 
+def has_curve(pod: Mapping[str, Any]) -> bool:
+    """Tell whether a curve could be fitted: not where all or none were found, or cases are few."""
+    return bool(at(pod, "curve", "pod"))
+
+
 def _a90_words(pod: Mapping[str, Any] | None) -> str:
     """Return a90 and a90/95 of one zone by one sensor."""
     if not pod or not number(pod.get("n")) > 0:
         return "not measured"
     if not known(pod.get("a90")):
         share = percent_words(number(pod.get("n_found")) / number(pod.get("n")))
-        return f"not reached ({share} of {count_words(pod['n'])} found)"
+        found = f"({share} of {count_words(pod['n'])} found)"
+        return f"not reached {found}" if has_curve(pod) else f"no curve {found}"
     upper = number(pod.get("a90_95"))
     words = f"{upper:.2f}" if math.isfinite(upper) else "not reached"
     return f"{number(pod['a90']):.2f}; {words}"
@@ -104,8 +110,9 @@ def section_unheard(card: Card) -> Section:
             "First number, a90: turns backed off from which 90 % of cases raise the alarm (at 5 % "
             "false alarms on snug cars), by a fitted curve. Second number, a90/95: turns from "
             "which that holds with 95 % confidence. “Not reached”: 90 % are not found within the "
-            "range that was looked at, however far the fastener was backed off. Against the "
-            "car's own baseline, where nothing else is said."
+            "range that was looked at, however far the fastener was backed off. “No "
+            "curve”: too few cases, or all or none found. Against the car's own baseline, where "
+            "nothing else is said."
         )
     )
     blocks += table(
@@ -131,9 +138,13 @@ def section_unheard(card: Card) -> Section:
 
 def _unheard_reading(mode: Mapping[str, Any], zones: Sequence[str]) -> str:
     pods = {z: at(mode, "detection", "turns", z) for z in zones if z != "any"}
-    deaf = [part_words(z) for z, pod in pods.items() if pod and not known(pod.get("a90"))]
+    deaf = [
+        part_words(z)
+        for z, pod in pods.items()
+        if pod and has_curve(pod) and not known(pod.get("a90"))
+    ]
     if not deaf:
-        return f"Every zone measured reaches a90 ({mode['label']})."
+        return ""
     return f"Not reached even by {sensor_words(mode)}: {join_words(deaf)}."
 
 

@@ -252,6 +252,10 @@ def reached_words(turns: float) -> str:
     return turns_words(turns) if math.isfinite(turns) else "not reached"
 
 
+def _legend_words(one: DetectionSeries) -> str:
+    return f"a90 {reached_words(one.a90)}" if len(one.probability) else "no curve"
+
+
 def detection_picture(key: str, zone: str, series: Sequence[DetectionSeries], tag: str) -> Picture:
     """Draw the detection curves of one zone, one line a sensor."""
     tops = [float(t) for one in series for t in (*one.turns, one.largest)]
@@ -263,7 +267,7 @@ def detection_picture(key: str, zone: str, series: Sequence[DetectionSeries], ta
         "turns backed off (0: no play)",
         f"probability of detection ({tag})",
         question,
-        [f"{one.name}: a90 {reached_words(one.a90)}" for one in series],
+        [f"{one.name}: {_legend_words(one)}" for one in series],
         marked=any(len(one.points) for one in series),
         height=250,
     )
@@ -298,7 +302,9 @@ def detection_picture(key: str, zone: str, series: Sequence[DetectionSeries], ta
     axes.frame(ticks, SHARE_TICKS)
     parts = []
     for one in series:
-        if not math.isfinite(one.a90):
+        if not len(one.probability):
+            parts.append(f"{one.name}: too few cases, or too much alike, for a curve")
+        elif not math.isfinite(one.a90):
             best = max(one.probability, default=math.nan)
             parts.append(
                 f"{one.name}: 90 % is not reached within {turns_words(top)}"
