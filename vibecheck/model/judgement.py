@@ -19,13 +19,35 @@ UNHEARD_HALF_WIDTH = 3.0
 """Half width, in log-odds, of the interval of a zone that was not heard."""
 
 
+class Prepared(NamedTuple):
+    """Takes of one check by one kind of sensor, with or without a baseline, measured.
+
+    Attributes
+    ----------
+    with_baseline : bool
+    sensor : str
+    takes : tuple of TakeEvidence
+    standard, z : ndarray, shape (n_takes, n_features)
+        Against the population and the baseline, NaN where missing.
+    missing : ndarray of bool, shape (n_features,)
+        Features that no take observed.
+    """
+
+    with_baseline: bool
+    sensor: str
+    takes: tuple[TakeEvidence, ...]
+    standard: FloatArray
+    z: FloatArray
+    missing: NDArray[np.bool_]
+
+
 class Combined(NamedTuple):
     """What the heads of one name say of all takes of a check."""
 
     log_ratio: float
     sd: float
     prior: float
-    rows: tuple[tuple[Head, FloatArray, tuple[TakeEvidence, ...]], ...] = ()
+    rows: tuple[tuple[Head, FloatArray, Prepared], ...] = ()
 
 
 class Judgement(NamedTuple):

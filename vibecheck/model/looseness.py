@@ -37,6 +37,7 @@ from vibecheck.model.inputs import contrasts, relation
 from vibecheck.model.judgement import (
     Combined,
     Judgement,
+    Prepared,
     bring_together,
     group_sizes,
     unheard,
@@ -159,17 +160,21 @@ class LoosenessModel:
         """Judge zones from all takes of a check; ``with_evidence`` names the features behind it."""
         with_baseline = any(take.baseline is not None for take in takes)
         coherence = self.coherences.get(with_baseline)
-        anything = self.combined(ANY_HEAD, takes)
+        prepared = self.prepare(takes)
+        anything = self.combined(ANY_HEAD, takes, prepared=prepared)
         if coherence is None:
             silent = tuple(unheard(zone, None, 0.0) for zone in zones)
             ratio = anything.log_ratio if anything else None
             prior = anything.prior if anything else None
             return Judgement(silent, ratio, prior, with_baseline, len(takes))
-        heard = {name: self._group(name, takes, zones) for name in coherence.groups}
+        heard = {
+            name: self.combined(name, takes, name if name in zones else "", prepared)
+            for name in coherence.groups
+        }
         sizes = group_sizes(coherence.groups, zones, layout)
         whole, low, high = bring_together(coherence, anything, heard, sizes)
         prior = coherence.group_prior(sizes[None, :])[0]
-        wheels = self.wheel_shares(takes, layout)
+        wheels = self.wheel_shares(takes, layout, prepared)
         odds = []
         for zone in zones:
             name = head_of(zone, layout)
@@ -239,31 +244,39 @@ class LoosenessModel:
 
     # ---- combining takes ---------------------------------------------------------------
 
-    def combined(self, name: str, takes: Sequence[TakeEvidence], zone: str = "") -> Combined | None:
-        """Combine what the heads of one name say of all takes; ``None`` where none can hear."""
+    def combined(
+        self,
+        name: str,
+        takes: Sequence[TakeEvidence],
+        zone: str = "",
+        prepared: Sequence[Prepared] | None = None,
+    ) -> Combined | None:
+        """Combine what the heads of one name say of all takes; ``None`` where none can hear.
+
+        ``prepared`` is what `prepare` makes of the takes, where it is there already.
+        """
         ratios: list[float] = []
         variances: list[float] = []
         priors: list[float] = []
-        rows_of: list[tuple[Head, FloatArray, tuple[TakeEvidence, ...]]] = []
+        rows_of: list[tuple[Head, FloatArray, Prepared]] = []
         dependence = 0.0
-        for key in sorted({(take.baseline is not None, take.sensor) for take in takes}):
-            head = self.heads.get(HeadKey(name, *key))
+        for part in self.prepare(takes) if prepared is None else prepared:
+            head = self.heads.get(HeadKey(name, part.with_baseline, part.sensor))
             if head is None:
                 continue
-            alike = tuple(take for take in takes if (take.baseline is not None, take.sensor) == key)
-            gone = np.all([take.features.missing for take in alike], axis=0)
-            share = observed_share(head, gone)
+            alike = part.takes
+            share = observed_share(head, part.missing)
             if share < MIN_OBSERVED_SHARE:
                 continue
-            standard, z = self._columns(alike)
-            row = head.layout.check_row(standard, z, [take.spot for take in alike], zone)
+            spots = [take.spot for take in alike]
+            row = head.layout.check_row(part.standard, part.z, spots, zone)
             # Evidence that was not observed cannot speak, neither for nor against.
             ratio = float(head.log_ratio(row[None, :], len(alike))[0]) * share
             limited = LIMITED_FACTOR if all(take.limited for take in alike) else 1.0
             ratios.append(ratio)
             variances.append((head.spread.sd(ratio) / np.sqrt(share) * limited) ** 2)
             priors.append(head.prior)
-            rows_of.append((head, row, alike))
+            rows_of.append((head, row, part))
             dependence = max(dependence, head.dependence)
         if not ratios:
             return None
@@ -274,17 +287,12 @@ class LoosenessModel:
         sd = float(np.sqrt(np.mean(variances) * worth))
         return Combined(total, sd, float(np.mean(priors)), tuple(rows_of))
 
-    def _group(
-        self, name: str, takes: Sequence[TakeEvidence], zones: Sequence[str]
-    ) -> Combined | None:
-        return self.combined(name, takes, name if name in zones else "")
-
     def _evidence(self, group: Combined, zone: str) -> tuple[Evidence, ...]:
         """Name the features that speak for a zone, each with the take in which it stands out."""
         named: list[tuple[float, Evidence]] = []
-        for head, row, takes in group.rows:
-            standard, z = self._columns(takes)
-            values = z if head.layout.with_baseline else standard
+        for head, row, part in group.rows:
+            takes, z = part.takes, part.z
+            values = z if head.layout.with_baseline else part.standard
             sizes = np.abs(np.nan_to_num(values, nan=0.0))
             added = head.feature_contributions(
                 row[None, :], sizes.mean(axis=0, keepdims=True), len(takes)
@@ -297,21 +305,22 @@ class LoosenessModel:
         return strongest(named)
 
     def wheel_shares(
-        self, takes: Sequence[TakeEvidence], layout: str | None
+        self,
+        takes: Sequence[TakeEvidence],
+        layout: str | None,
+        prepared: Sequence[Prepared] | None = None,
     ) -> dict[str, tuple[float, float]]:
         """If a driven wheel is loose: probability that it is this one, and its log-odds' sd."""
         wheels = driven_wheels(layout)
         lines: list[FloatArray] = []
         sds: list[float] = []
         dependence = 0.0
-        for key in sorted({(take.baseline is not None, take.sensor) for take in takes}):
-            head = self.heads.get(HeadKey(WHICH_WHEEL_HEAD, *key))
+        for part in self.prepare(takes) if prepared is None else prepared:
+            head = self.heads.get(HeadKey(WHICH_WHEEL_HEAD, part.with_baseline, part.sensor))
             if head is None:
                 continue
-            alike = [take for take in takes if (take.baseline is not None, take.sensor) == key]
-            standard, z = self._columns(alike)
-            contrast = contrasts(head.layout.strengths(standard, z))
-            for take, row in zip(alike, contrast, strict=True):
+            contrast = contrasts(head.layout.strengths(part.standard, part.z))
+            for take, row in zip(part.takes, contrast, strict=True):
                 rows = head.layout.wheel_rows(
                     np.repeat(row[None, :], len(wheels), axis=0),
                     [relation(take.spot, wheel) for wheel in wheels],
@@ -330,13 +339,25 @@ class LoosenessModel:
 
     # ---- pieces shared with training ---------------------------------------------------
 
-    def _columns(self, takes: Sequence[TakeEvidence]) -> tuple[FloatArray, FloatArray]:
-        """Features of takes against the population and their baselines, (n_takes, n_features)."""
-        columns = [self.columns_of(take) for take in takes]
-        return (
-            np.concatenate([standard for standard, _ in columns]),
-            np.concatenate([z for _, z in columns]),
-        )
+    def prepare(self, takes: Sequence[TakeEvidence]) -> list[Prepared]:
+        """Measure the takes against population and baseline, those alike together."""
+        parts = []
+        for key in sorted({(take.baseline is not None, take.sensor) for take in takes}):
+            if key[1] not in self.populations:
+                continue
+            alike = tuple(take for take in takes if (take.baseline is not None, take.sensor) == key)
+            columns = [self.columns_of(take) for take in alike]
+            parts.append(
+                Prepared(
+                    with_baseline=key[0],
+                    sensor=key[1],
+                    takes=alike,
+                    standard=np.concatenate([standard for standard, _ in columns]),
+                    z=np.concatenate([z for _, z in columns]),
+                    missing=np.all([take.features.missing for take in alike], axis=0),
+                )
+            )
+        return parts
 
     def columns_of(self, take: TakeEvidence) -> tuple[FloatArray, FloatArray]:
         """Features against the population and against the baseline, each (1, n_features)."""

@@ -223,7 +223,7 @@ def fit_model(
     table: FeatureTable,
     *,
     families: Sequence[Family] = FAMILIES,
-    n_folds: int = 5,
+    n_folds: int = 4,
     min_skill: float = MIN_SKILL,
     about: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
