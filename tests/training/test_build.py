@@ -1,4 +1,4 @@
-"""From a manifest to a feature table, and from metrics to the model's page."""
+"""From a manifest to a feature table; every take is measured once."""
 
 from __future__ import annotations
 
@@ -14,19 +14,7 @@ import soundfile
 
 from vibecheck.dataset.manifest import read_manifest
 from vibecheck.errors import InputError, MissingExtraError
-from vibecheck.features.catalogue import CATALOGUE_VERSION
 from vibecheck.training.build import build_table, code_fingerprint, data_hash
-from vibecheck.training.card import LIMITS, model_page
-from vibecheck.training.evaluate import (
-    MODES,
-    base_rates,
-    plain,
-    predict,
-    reliability,
-    summarise,
-)
-from vibecheck.training.fit import Fitted
-from vibecheck.training.table import FeatureTable
 
 CAR = """name = "Testbed"
 layout = "rwd"
@@ -150,43 +138,6 @@ def test_a_cache_that_cannot_be_made_is_refused(manifest: Path, tmp_path: Path) 
     (tmp_path / "file").write_text("in the way", encoding="utf-8")
     with pytest.raises(InputError, match="features could not be made"):
         build_table(read_manifest(manifest)[:1], cache=tmp_path / "file", n_jobs=1)
-
-
-def test_the_models_page_says_simulated_on_every_table(fitted: Fitted, table: FeatureTable) -> None:
-    rates = base_rates(table)
-    modes = {}
-    rows = {}
-    for mode in MODES[:3]:
-        found = predict(fitted.model, table, rates, mode)
-        modes[mode.name] = plain(summarise(found, n_bootstrap=10))
-        rows[mode.name] = reliability(found)
-    about = {
-        **fitted.model.about,
-        "limits": LIMITS,
-        "n_checks": 1,
-        "n_cars": 1,
-        "catalogue_version": CATALOGUE_VERSION,
-        "loose_preload": 0.6,
-        "versions": {"scikit-learn": "1", "numpy": "2"},
-        "metrics": {
-            "n_outer": 3,
-            "modes": modes,
-            "reliability": rows,
-            "chosen": fitted.chosen,
-            "skill": plain(fitted.skill),
-        },
-    }
-    page = model_page(about)
-    sections = [part for part in page.split("\n## ") if "\n|---" in part]
-    assert len(sections) >= 5
-    for part in sections:
-        assert "simulated" in part.lower(), part[:80]
-    for word in ("reached", "missed by"):
-        if word in page:
-            break
-    else:
-        pytest.fail("the page does not say whether the aims were met")
-    assert "The full hand check is always due" in page
 
 
 def test_without_the_training_extra_it_says_what_to_install(
