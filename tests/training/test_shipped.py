@@ -77,8 +77,8 @@ def test_knocks_in_the_body_sound_speak_for_the_wheels(model: LoosenessModel) ->
     assert any(line.feature.startswith("peakiness") for line in loud.zones[wheel].evidence)
 
 
-def test_zones_without_physics_are_not_heard(model: LoosenessModel) -> None:
+def test_zones_without_skill_on_held_out_cars_are_not_heard(model: LoosenessModel) -> None:
     by_zone = {odds.zone: odds for odds in model.assess([TakeEvidence(usual(model))], CAR).zones}
-    for zone in ("driveline", "steering", "body_and_aero", "battery_hold_down"):
+    for zone in ("driveline", "steering", "battery_hold_down"):
         assert not by_zone[zone].heard
         assert by_zone[zone].log_ratio == 0.0

@@ -272,17 +272,14 @@ class RidgeAndTrees(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         tags.classifier_tags.multi_class = False
         return tags
 
-    def fit(
-        self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None
-    ) -> RidgeAndTrees:
+    def fit(self, X: ArrayLike, y: ArrayLike) -> RidgeAndTrees:
         """Fit both."""
         x, y = validate_data(self, X, y, dtype=np.float64)
         self.classes_, positive = _two_classes("RidgeAndTrees", y)
-        weight = _check_sample_weight(sample_weight, x, dtype=np.float64)
-        scaler = StandardScaler().fit(x, sample_weight=weight)
+        scaler = StandardScaler().fit(x)
         self.mean_, self.scale_ = scaler.mean_, scaler.scale_
         ridge = LogisticRegression(C=self.C, max_iter=2000, tol=1e-6)
-        ridge.fit(scaler.transform(x), positive, sample_weight=weight)
+        ridge.fit(scaler.transform(x), positive)
         self.coef_, self.intercept_ = ridge.coef_, ridge.intercept_
         self.trees_ = ExtraTreesClassifier(
             n_estimators=self.n_trees,
@@ -290,7 +287,7 @@ class RidgeAndTrees(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
             min_samples_leaf=self.min_samples_leaf,
             max_features=self.max_features,
             random_state=self.random_state,
-        ).fit(x, positive, sample_weight=weight)
+        ).fit(x, positive)
         return self
 
     def decision_function(self, X: ArrayLike) -> FloatArray:
