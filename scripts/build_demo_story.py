@@ -31,7 +31,7 @@ CAR_SEED = 809
 SPOTS = ("centre", "wheel_rear_right")
 PHONE = Phone(
     "the driver's phone",
-    full_scale_db=110.0,
+    full_scale_db=116.0,
     low_cut_hz=100.0,
     high_cut_hz=18_000.0,
     ripple_db=(0.0, 1.0, -1.0, 0.5, 2.0, -0.5, -2.0, -4.0),
