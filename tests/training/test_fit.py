@@ -16,6 +16,7 @@ from vibecheck.features.catalogue import BY_NAME, CATALOGUE, CATALOGUE_VERSION, 
 from vibecheck.features.vector import FeatureVector
 from vibecheck.model.assessment import TakeEvidence
 from vibecheck.model.looseness import HeadKey, LoosenessModel
+from vibecheck.model.store import save_model
 from vibecheck.training.evaluate import (
     MODES,
     base_rates,
@@ -287,3 +288,11 @@ def test_candidates_hold_the_likeliest_zone(fitted: Fitted, table: FeatureTable)
     assert wide is not None
     assert narrow is not None
     assert set(narrow.zones) <= set(wide.zones)
+
+
+def test_the_same_table_gives_the_same_model(
+    fitted: Fitted, table: FeatureTable, quick: tuple, tmp_path
+) -> None:  # type: ignore[no-untyped-def]
+    again = fit_model(table, families=quick, n_folds=3, about=fitted.model.about)
+    first, second = (save_model(one.model, tmp_path / "m.npz") for one in (fitted, again))
+    assert first == second
