@@ -16,6 +16,7 @@ from vibecheck.features.catalogue import BY_NAME, CATALOGUE, CATALOGUE_VERSION, 
 from vibecheck.features.vector import FeatureVector
 from vibecheck.model.assessment import TakeEvidence
 from vibecheck.model.looseness import HeadKey, LoosenessModel
+from vibecheck.model.pipelines import pipeline_log_odds
 from vibecheck.model.store import save_model
 from vibecheck.training.evaluate import (
     MODES,
@@ -25,8 +26,9 @@ from vibecheck.training.evaluate import (
     metrics_of,
     predict,
 )
+from vibecheck.training.families import FAMILIES
 from vibecheck.training.figures import summarise
-from vibecheck.training.fit import Fitted, fit_model
+from vibecheck.training.fit import Fitted, fit_head, fit_model
 from vibecheck.training.heldout import car_folds
 from vibecheck.training.predictions import Predictions
 from vibecheck.training.rows import Measured, fit_population, head_rows
@@ -296,3 +298,17 @@ def test_the_same_table_gives_the_same_model(
     again = fit_model(table, families=quick, n_folds=3, about=fitted.model.about)
     first, second = (save_model(one.model, tmp_path / "m.npz") for one in (fitted, again))
     assert first == second
+
+
+@pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.name)
+def test_every_family_takes_the_weights_of_the_rows(family, table: FeatureTable) -> None:  # type: ignore[no-untyped-def]
+    """The whole way of one head by each family alone: weights in, numbers out."""
+    measured = Measured.of(table, fit_population(table))
+    layout, rows = head_rows(measured, "gear_mesh", with_baseline=True)
+    found = fit_head(table, layout, rows, families=[family], n_folds=2)
+    assert found is not None
+    assert found.family == family.name
+    assert found.skill.value > 0.8
+    np.testing.assert_allclose(
+        found.head.scorer.log_odds(rows.x), pipeline_log_odds(found.pipeline, rows.x), atol=1e-9
+    )

@@ -236,7 +236,8 @@ class RidgeAndTrees(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         Of `LogisticRegression` on standardised columns.
     n_trees : int, default=60
     max_depth : int, default=8
-    min_samples_leaf : int, default=4
+    min_samples_leaf : int, default=1
+        Counted in rows, whatever they weigh: above 1 a row twice is not a row of weight 2.
     max_features : float or {"sqrt"}, default="sqrt"
         Of `ExtraTreesClassifier`.
     random_state : int, RandomState or None, default=0
@@ -256,7 +257,7 @@ class RidgeAndTrees(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         C: float = 0.01,
         n_trees: int = 60,
         max_depth: int = 8,
-        min_samples_leaf: int = 4,
+        min_samples_leaf: int = 1,
         max_features: float | str = "sqrt",
         random_state: Any = 0,
     ) -> None:
@@ -272,14 +273,17 @@ class RidgeAndTrees(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         tags.classifier_tags.multi_class = False
         return tags
 
-    def fit(self, X: ArrayLike, y: ArrayLike) -> RidgeAndTrees:
+    def fit(
+        self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None
+    ) -> RidgeAndTrees:
         """Fit both."""
         x, y = validate_data(self, X, y, dtype=np.float64)
         self.classes_, positive = _two_classes("RidgeAndTrees", y)
-        scaler = StandardScaler().fit(x)
+        weight = _check_sample_weight(sample_weight, x, dtype=np.float64)
+        scaler = StandardScaler().fit(x, sample_weight=weight)
         self.mean_, self.scale_ = scaler.mean_, scaler.scale_
         ridge = LogisticRegression(C=self.C, max_iter=2000, tol=1e-6)
-        ridge.fit(scaler.transform(x), positive)
+        ridge.fit(scaler.transform(x), positive, sample_weight=weight)
         self.coef_, self.intercept_ = ridge.coef_, ridge.intercept_
         self.trees_ = ExtraTreesClassifier(
             n_estimators=self.n_trees,
@@ -287,7 +291,7 @@ class RidgeAndTrees(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
             min_samples_leaf=self.min_samples_leaf,
             max_features=self.max_features,
             random_state=self.random_state,
-        ).fit(x, positive)
+        ).fit(x, positive, sample_weight=weight)
         return self
 
     def decision_function(self, X: ArrayLike) -> FloatArray:
