@@ -340,7 +340,7 @@ def test_a_model_that_cannot_be_written_leaves_the_old_one(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(archive.os, "replace", full)
+    monkeypatch.setattr("os.replace", full)
     with pytest.raises(InputError, match="could not be written: No space left"):
         rewrite(files[0], target, names=None)
     assert [item.name for item in tmp_path.iterdir()] == ["m.npz"]

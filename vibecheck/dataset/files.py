@@ -1,12 +1,12 @@
-"""Files of a data set, written whole or not at all: a temporary name first, then a rename."""
+"""Files of a data set, written whole or not at all; a failure is said in the user's words."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from pathlib import Path
 
 from vibecheck.errors import InputError
+from vibecheck.whole_file import whole_file
 
 
 def write_file(path: Path, write: Callable[[Path], None]) -> None:
@@ -17,18 +17,15 @@ def write_file(path: Path, write: Callable[[Path], None]) -> None:
     InputError
         If it cannot be written (disk full, for one); what was there before stays as it was.
     """
-    temporary = path.with_name(f"{path.stem}.{os.getpid()}.part{path.suffix}")
     try:
-        write(temporary)
-        os.replace(temporary, path)
+        with whole_file(path) as temporary:
+            write(temporary)
     except OSError as error:
         raise InputError(
             f"The file could not be written: {error.strerror or error}.",
             where=str(path),
             advice="Free some space or choose another folder; nothing was left half-written.",
         ) from error
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 def write_text(path: Path, text: str) -> None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import io
 import math
-import os
 import re
 import struct
 import zipfile
@@ -21,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.errors import InputError
+from vibecheck.whole_file import whole_file
 
 FORMAT_NAME = "vibecheck.model"
 PROTOCOL = 3
@@ -66,19 +66,16 @@ def write_sealed(archive: bytes, target: Path) -> None:
     InputError
         If it cannot be written; what was there before stays as it was.
     """
-    temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        temporary.write_bytes(seal(archive))
-        os.replace(temporary, target)
+        with whole_file(target) as temporary:
+            temporary.write_bytes(seal(archive))
     except OSError as error:
         raise InputError(
             f"The model file could not be written: {error.strerror}.",
             where=str(target),
             advice="Free some space or choose another folder; nothing was left half-written.",
         ) from None
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 def read_sealed(path: Path) -> bytes:

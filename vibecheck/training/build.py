@@ -18,6 +18,7 @@ from vibecheck.errors import InputError, MissingExtraError, VibecheckError
 from vibecheck.features.catalogue import CATALOGUE_VERSION, NAMES
 from vibecheck.features.vector import FeatureVector
 from vibecheck.training.table import FeatureTable
+from vibecheck.whole_file import whole_file
 
 Progress = Callable[[int, int], None]
 
@@ -63,12 +64,8 @@ def keep(kept: Path, found: FeatureVector | None, *, limited: bool) -> None:
     content: dict[str, Any] = {"usable": np.array(found is not None), "limited": np.array(limited)}
     if found is not None:
         content |= {"values": found.values, "missing": found.missing}
-    temporary = kept.with_name(f"{kept.stem}.{os.getpid()}.part.npz")
-    try:
+    with whole_file(kept) as temporary:
         np.savez(temporary, **content)
-        os.replace(temporary, kept)
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 def _read_kept(kept: Path) -> tuple[FeatureVector | None, bool] | None:
