@@ -170,10 +170,7 @@ def measure(work: Workings) -> dict[str, float | None]:
     fast = work.shaft_hz(time_s, 1.0) > SLOW * work.top_hz
     masks = {phase: work.phase_mask(time_s, phase) & fast for phase in ("driven", "coast_down")}
     n_top = max(2, round(TOP_SHARE * work.frame_length))
-    for band in BANDS_HZ:
-        logs = work.band_log_envelope(band)
-        if logs is None:
-            continue
+    for band, logs in work.band_log_envelopes.items():
         framed = work.framed(logs)
         for phase, mask in masks.items():
             if mask.sum() >= MIN_FRAMES:
@@ -199,10 +196,7 @@ def _combs(work: Workings) -> dict[str, float | None]:
     wheel = work.order_ratio("wheel")
     if wheel is None:
         return found
-    for band in BANDS_HZ:
-        logs = work.band_log_envelope(band)
-        if logs is None:
-            continue
+    for band, logs in work.band_log_envelopes.items():
         level = np.asarray(logs - moving_mean(logs, work.frame_length), dtype=np.float32)
         spectrum = segment_spectrum(work, level, "driven")
         if spectrum is None:

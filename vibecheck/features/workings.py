@@ -336,14 +336,17 @@ class Workings:
         assert self.bank is not None
         return np.asarray(np.log(self.bank.power + np.float32(TINY)), dtype=np.float32)
 
-    def band_log_envelope(self, band: str) -> NDArray[np.float32] | None:
-        """Mean logarithm of a band's narrow envelopes, shape (n,); ``None`` where not heard.
+    @cached_property
+    def band_log_envelopes(self) -> dict[str, NDArray[np.float32]]:
+        """Mean logarithm of the narrow envelopes of every band that is heard, each shape (n,).
 
         The geometric mean weighs each narrow band alike: bursts fill them all, a tone only one.
         """
         assert self.bank is not None
-        rows = self.bank.rows_of(band)
-        return self.log_power[rows].mean(axis=0) if rows.size else None
+        rows_of = {band: self.bank.rows_of(band) for band in BANDS_HZ}
+        return {
+            band: self.log_power[rows].mean(axis=0) for band, rows in rows_of.items() if rows.size
+        }
 
     @cached_property
     def log_envelope(self) -> NDArray[np.float32]:
