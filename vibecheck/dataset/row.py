@@ -12,7 +12,6 @@ from vibecheck.car.read import read_car
 from vibecheck.car.zones import CENTRE_SPOT, ZONE_NAMES
 from vibecheck.dataset.columns import (
     COLUMNS,
-    HARD_NEGATIVES,
     KINDS,
     LOOSE_PRELOAD,
     MOST_PRELOAD,
@@ -77,11 +76,6 @@ class ManifestRow:
     def loose_zones(self) -> tuple[str, ...]:
         """Zones in which a hand check would find something loose."""
         return tuple(zone for zone in self.state if self.is_loose(zone))
-
-    @property
-    def is_hard_negative(self) -> bool:
-        """Tell whether the take sounds odd with nothing loose."""
-        return self.kind in HARD_NEGATIVES
 
 
 def row_from_cells(

@@ -71,5 +71,4 @@ class ZoneAssessment:
     zones: tuple[ZoneOdds, ...]
     unfamiliar: Unfamiliar
     any_loose_log_ratio: float | None = None
-    any_loose_prior: float | None = None
     candidates: Candidates | None = None

@@ -145,7 +145,6 @@ class LoosenessModel:
             zones=found.zones,
             unfamiliar=self.unfamiliar_of(takes),
             any_loose_log_ratio=found.any_log_ratio,
-            any_loose_prior=found.any_prior,
             candidates=self.candidates(found),
         )
 

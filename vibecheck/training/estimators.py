@@ -1,11 +1,13 @@
 """Estimators of our own, after scikit-learn's contract (needs the ``training`` extra).
 
-Both state which way looseness moves a column: what rests on a direction that holds in every car is
-more likely to hold in cars, and under physics, that were never seen.
+`SignedLogisticRegression` keeps the direction in which looseness moves a column, and
+`StableDirections` finds those that hold in every block of cars: what rests on them is more likely
+to hold in cars, and under physics, that were never seen. `RidgeAndTrees` blends a line with trees.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -40,7 +42,29 @@ def _two_classes(name: str, y: Any) -> tuple[NDArray[Any], BoolArray]:
     return classes, np.asarray(code == 1)
 
 
-class SignedLogisticRegression(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
+class _TwoClasses(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
+    """What follows from the log-odds of the second of two classes."""
+
+    classes_: NDArray[Any]
+    decision_function: Callable[[ArrayLike], FloatArray]
+
+    def __sklearn_tags__(self) -> Any:
+        tags = super().__sklearn_tags__()
+        tags.classifier_tags.multi_class = False
+        return tags
+
+    def predict_proba(self, X: ArrayLike) -> FloatArray:
+        """Probability of each class, shape (n_rows, 2)."""
+        p = 0.5 * (1.0 + np.tanh(0.5 * self.decision_function(X)))
+        return np.stack([1.0 - p, p], axis=1)
+
+    def predict(self, X: ArrayLike) -> NDArray[Any]:
+        """Return the likelier class of each row."""
+        second = self.decision_function(X) > 0.0
+        return np.asarray(self.classes_[second.astype(np.intp)])
+
+
+class SignedLogisticRegression(_TwoClasses):
     """Logistic regression with a quadratic penalty whose weights keep given signs.
 
     Minimises ``C · Σ s·log(1 + exp(−y·(x·w + b))) + ½‖w‖²`` over ``w`` with ``signs·w ≥ 0``:
@@ -76,11 +100,6 @@ class SignedLogisticRegression(ClassifierMixin, BaseEstimator):  # type: ignore[
         self.signs = signs
         self.max_iter = max_iter
         self.tol = tol
-
-    def __sklearn_tags__(self) -> Any:
-        tags = super().__sklearn_tags__()
-        tags.classifier_tags.multi_class = False
-        return tags
 
     def fit(
         self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None
@@ -135,16 +154,6 @@ class SignedLogisticRegression(ClassifierMixin, BaseEstimator):  # type: ignore[
         check_is_fitted(self)
         x = validate_data(self, X, dtype=np.float64, reset=False)
         return np.asarray(x @ self.coef_[0] + self.intercept_[0])
-
-    def predict_proba(self, X: ArrayLike) -> FloatArray:
-        """Probability of each class, shape (n_rows, 2)."""
-        p = 0.5 * (1.0 + np.tanh(0.5 * self.decision_function(X)))
-        return np.stack([1.0 - p, p], axis=1)
-
-    def predict(self, X: ArrayLike) -> NDArray[Any]:
-        """Return the likelier class of each row."""
-        second = self.decision_function(X) > 0.0
-        return np.asarray(self.classes_[second.astype(np.intp)])
 
 
 class StableDirections(SelectorMixin, BaseEstimator):  # type: ignore[misc]
@@ -225,7 +234,7 @@ class StableDirections(SelectorMixin, BaseEstimator):  # type: ignore[misc]
         return np.asarray(self._kept)
 
 
-class RidgeAndTrees(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
+class RidgeAndTrees(_TwoClasses):
     """Mean of the log-odds of a ridge logistic regression and of averaged random trees.
 
     The line carries what holds everywhere, the trees what holds in part of the range.
@@ -268,11 +277,6 @@ class RidgeAndTrees(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         self.max_features = max_features
         self.random_state = random_state
 
-    def __sklearn_tags__(self) -> Any:
-        tags = super().__sklearn_tags__()
-        tags.classifier_tags.multi_class = False
-        return tags
-
     def fit(
         self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None
     ) -> RidgeAndTrees:
@@ -301,13 +305,3 @@ class RidgeAndTrees(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         line = (x - self.mean_) / self.scale_ @ self.coef_[0] + self.intercept_[0]
         trees = averaged_log_odds(self.trees_.predict_proba(x)[:, 1])
         return np.asarray(0.5 * (line + trees))
-
-    def predict_proba(self, X: ArrayLike) -> FloatArray:
-        """Probability of each class, shape (n_rows, 2)."""
-        p = 0.5 * (1.0 + np.tanh(0.5 * self.decision_function(X)))
-        return np.stack([1.0 - p, p], axis=1)
-
-    def predict(self, X: ArrayLike) -> NDArray[Any]:
-        """Return the likelier class of each row."""
-        second = self.decision_function(X) > 0.0
-        return np.asarray(self.classes_[second.astype(np.intp)])

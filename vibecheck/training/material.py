@@ -9,9 +9,9 @@ from vibecheck.dataset.checks import cars, has_one_class, verify_files
 from vibecheck.dataset.manifest import ManifestRow, read_manifest
 from vibecheck.errors import InputError
 from vibecheck.training.fit import MIN_SENSOR_TAKES
+from vibecheck.training.rows import MIN_SNUG_TAKES
 
 MIN_CARS = 2
-MIN_SNUG_TAKES = 4
 
 
 def open_manifest(

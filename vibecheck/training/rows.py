@@ -29,6 +29,8 @@ BoolArray = NDArray[np.bool_]
 
 MOST_SINGLES = 2
 """Single takes of a check that are rows of their own."""
+MIN_SNUG_TAKES = 4
+"""What is usual is learned from at least so many snug takes."""
 MIN_LOOSE_CARS = 4
 """A head needs loose cases in this many cars."""
 
@@ -65,9 +67,9 @@ class Rows:
 def fit_population(table: FeatureTable) -> Population:
     """What is usual: centre and scale over snug takes, spread within a snug car."""
     snug = ~table.loose.any(axis=1) & ~table.is_mesh
-    if snug.sum() < 4:
+    if snug.sum() < MIN_SNUG_TAKES:
         raise InputError(
-            f"Training needs at least 4 snug takes. Got {int(snug.sum())} instead.",
+            f"Training needs at least {MIN_SNUG_TAKES} snug takes. Got {int(snug.sum())} instead.",
             advice="Add takes recorded right after a complete hand check.",
         )
     values, missing = table.values[snug], table.missing[snug]

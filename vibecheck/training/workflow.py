@@ -29,10 +29,9 @@ from vibecheck.training.card import LIMITS, describe_data, write_card
 from vibecheck.training.evaluate import (
     MODES,
     base_rates,
-    cross_validate,
+    evaluate,
     fit_facts,
     metrics_of,
-    outer_folds,
     predict,
 )
 from vibecheck.training.families import FAMILIES, Family
@@ -220,13 +219,13 @@ def _train(
     rows = open_manifest(manifest, lambda done, total: report(COMPARING, done, total))
     refuse_too_little(rows, where)
     table, left_out = _measured(rows, cache, n_workers, report)
-    metrics = _held_out_metrics(table, families, n_outer, seed, n_workers, report, where)
+    origin = origin_of(rows)
+    metrics = _held_out_metrics(table, origin, families, n_outer, seed, n_workers, report, where)
     report(FITTING, 0, None)
     heads = _Counted(FITTING, None, report)
     fitted = fit_model(table, families=families, n_folds=N_INNER, progress=heads)
     report(FITTING, heads.done, heads.done)
-    origin = origin_of(rows)
-    metrics |= {"origin": origin, **fit_facts(fitted), "n_left_out": len(left_out)}
+    metrics |= {**fit_facts(fitted), "n_left_out": len(left_out)}
     import sklearn
 
     about = {
@@ -400,6 +399,7 @@ def _measured(
 
 def _held_out_metrics(
     table: FeatureTable,
+    origin: str,
     families: Sequence[Family],
     n_outer: int,
     seed: int,
@@ -410,12 +410,12 @@ def _held_out_metrics(
     n_folds = min(n_outer, int(np.unique(table.car).size))
     report(JUDGING, 0, n_folds)
     try:
-        found, chosen = cross_validate(
+        return evaluate(
             table,
+            origin=origin,
             families=families,
             n_outer=n_outer,
             n_folds=N_INNER,
-            modes=MODES,
             n_jobs=n_workers,
             seed=seed,
             progress=_Counted(JUDGING, n_folds, report),
@@ -426,14 +426,6 @@ def _held_out_metrics(
             where=where,
             advice="Add takes or cars, or ask for more --folds: the groups are then smaller.",
         ) from error
-    return metrics_of(
-        table,
-        found,
-        origin="",
-        folds=outer_folds(table, n_outer, seed),
-        n_folds=N_INNER,
-        chosen_per_fold=chosen,
-    )
 
 
 def _known_model_metrics(
