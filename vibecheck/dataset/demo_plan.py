@@ -34,6 +34,7 @@ LOOSE_AND_ODD_SHARE = 0.08
 ONE_MOTOR_SCREW_SHARE = 0.3
 OTHER_PHONE_SHARE = 0.1
 OTHER_ROOM_SHARE = 0.2
+WHOLE_PLAN_SHARE = 0.55
 BACKLASH = (0.75, 1.35)
 TEMPERATURE_SD = 0.04
 ROOM_NOISE_SD_DB = 3.0
@@ -242,24 +243,28 @@ def _check(
 
 
 def _spots_of(car: SimulatedCar, index: int, checks: int) -> list[Spots]:
-    """Return the spots of each check: the centre, two of the car's 3 or 4, and its sensors.
+    """Return the spots of each check: some owners visit all that the bench plan names, others two.
 
-    All pairs of the car's spots take turns, so that its snug takes were heard at each of them.
+    The plan of a spin-up names the centre, the motor mount and every driven wheel. The others have
+    3 or 4 spots of their own, two of them at driven wheels, of which all pairs take turns, so that
+    the car's snug takes were heard at each of them.
     """
     rng = np.random.default_rng([car.seed, 62])
-    if rng.random() < 0.3:
-        places = list(WHEELS)
+    driven = [wheel for wheel, is_driven in zip(WHEELS, car.driven, strict=True) if is_driven]
+    visits: list[tuple[str, ...]]
+    if rng.random() < WHOLE_PLAN_SHARE:
+        visits = [("motor_mount", *driven)]
     else:
-        places = [str(zone) for zone in rng.permutation(ZONES)[: int(rng.integers(3, 5))]]
-        if not set(places) & set(WHEELS):
-            places[0] = str(rng.choice(WHEELS))
-    pairs = list(itertools.combinations(places, 2))
-    order = [pairs[int(k)] for k in rng.permutation(len(pairs))]
+        wheels = [str(wheel) for wheel in rng.permutation(driven)[:2]]
+        others = [zone for zone in ZONES if zone not in wheels]
+        more = [str(zone) for zone in rng.permutation(others)[: int(rng.integers(1, 3))]]
+        pairs = list(itertools.combinations([*wheels, *more], 2))
+        visits = [pairs[int(k)] for k in rng.permutation(len(pairs))]
     sensors = _accelerometers(rng, index)
     return [
         (
             ("microphone", "centre"),
-            *(("microphone", place) for place in order[number % len(order)]),
+            *(("microphone", place) for place in visits[number % len(visits)]),
             *sensors,
         )
         for number in range(checks)
