@@ -16,7 +16,7 @@ from vibecheck.errors import CallError
 from vibecheck.model.assessment import TakeEvidence, ZoneAssessment, ZoneOdds
 from vibecheck.recording.take import Take
 from vibecheck.result import ModelCard, Unfamiliar
-from vibecheck.risk.prior import ZoneRecord
+from vibecheck.risk.log import CarLog, FastenerFinding, HandCheck
 
 RATE_HZ = 16_000.0
 CREATED = datetime(2031, 5, 4, 12, 0, tzinfo=UTC)
@@ -110,7 +110,17 @@ def test_unheard_zones_keep_their_history(car: Car) -> None:
 
 
 def test_history_reorders(car: Car) -> None:
-    log = {"steering": ZoneRecord(runs=10, finds=6, runs_since_hand_check=2)}
+    checks = tuple(
+        HandCheck(
+            f"h{runs}",
+            datetime(2026, 5, 1 + runs, tzinfo=UTC),
+            runs,
+            (FastenerFinding("steering", "servo screw", "loose", done=("tightened",)),),
+            complete=False,
+        )
+        for runs in range(6)
+    )
+    log = CarLog(car.name, 7.0, checks, ())
     result = check([spin_up(car)], car, AnsweringModel({"motor_mount": -3.0}), history=log)
     assert result.zones[0].zone == "steering"
     assert result.zones[0].history.finds == 6

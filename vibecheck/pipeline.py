@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -20,7 +20,8 @@ from vibecheck.model.store import load_model
 from vibecheck.quality import assess_quality
 from vibecheck.recording.take import Take
 from vibecheck.result import CheckedTake, CheckResult, Unfamiliar
-from vibecheck.risk.prior import ZoneRecord
+from vibecheck.risk.history import read_history
+from vibecheck.risk.log import CarLog
 from vibecheck.risk.triage import decide, rank_zones
 from vibecheck.speed import track_speed
 
@@ -41,7 +42,7 @@ def check(
     car: Car | None = None,
     *,
     baseline: Sequence[Take] = (),
-    history: Mapping[str, ZoneRecord] | None = None,
+    history: CarLog | None = None,
     model: LoosenessModel | None = None,
     created: datetime | None = None,
     progress: Progress | None = None,
@@ -57,8 +58,8 @@ def check(
     baseline : sequence of Take, optional
         The car's own takes recorded right after a complete hand check that found or left
         everything snug. Matched by sensor and spot.
-    history : mapping of zone name to ZoneRecord, optional
-        The car's hand-check log.
+    history : CarLog, optional
+        The car's hand-check log; without it every car starts from the usual rates.
     model : LoosenessModel, optional
         The shipped model where absent.
     created : datetime, optional
@@ -95,7 +96,7 @@ def check(
     snug = tuple(stages(take) for take in baseline)
     checked = tuple(_with_baseline(stages(take), snug) for take in takes)
     assessment = _assess(checked, known, looseness)  # stage 5
-    zones = rank_zones(known.zones, assessment, history)  # stage 6
+    zones = rank_zones(known.zones, assessment, read_history(known.zones, history))  # stage 6
     limit = looseness.unfamiliar_limit
     unfamiliar = assessment.unfamiliar if assessment else Unfamiliar(0.0, limit, False)
     somewhere = assessment.any_loose_log_ratio if assessment else None

@@ -29,12 +29,71 @@ class Evidence:
 
 
 @dataclass(frozen=True)
+class HistoryRemark:
+    """Something the hand-check log says about one kind of fastener.
+
+    Attributes
+    ----------
+    code : str
+        ``"left_as_found"``, ``"settling"``, ``"repeat_offender"``, ``"nut_spent"`` or
+        ``"never_checked"``.
+    fastener : str
+    message : str
+        In the owner's words.
+    """
+
+    code: str
+    fastener: str
+    message: str
+
+
+@dataclass(frozen=True)
 class ZoneHistory:
-    """What the car's hand-check history says about a zone."""
+    """What the car's hand-check history says about a zone.
+
+    Attributes
+    ----------
+    prior : float
+        Probability that something is loose here now, before any recording was heard.
+    runs_since_hand_check : int or None
+        Runs since all of the zone was checked; ``None`` where unknown.
+    finds : int
+        Hand checks that found something here.
+    low, high : float or None
+        Interval of ``prior``.
+    usual : float or None
+        The probability for a car of which nothing is known, over one run.
+    rate_per_run, rate_low, rate_high : float or None
+        Finds per run, with an interval.
+    recheck_every_runs, recheck_due_in_runs : int or None
+        Latest time to look again for the chosen miss probability; 0 is due now.
+    remarks : tuple of HistoryRemark
+    """
 
     prior: float
     runs_since_hand_check: int | None = None
     finds: int = 0
+    low: float | None = None
+    high: float | None = None
+    usual: float | None = None
+    rate_per_run: float | None = None
+    rate_low: float | None = None
+    rate_high: float | None = None
+    recheck_every_runs: int | None = None
+    recheck_due_in_runs: int | None = None
+    remarks: tuple[HistoryRemark, ...] = ()
+
+
+@dataclass(frozen=True)
+class Vibration:
+    """How the recordings speak about a zone: natural log of the likelihood ratio.
+
+    Above 0 they speak for something loose, below 0 against it.
+    """
+
+    log_ratio: float
+    low: float
+    high: float
 
 
 @dataclass(frozen=True)
@@ -53,6 +112,8 @@ class ZoneRisk:
     heard: bool = True
     """False where the model has no evidence on this zone: history alone ranks it."""
     how_to_check: str = ""
+    vibration: Vibration | None = None
+    """``None`` where nothing was heard."""
 
 
 @dataclass(frozen=True)

@@ -1,18 +1,17 @@
-"""How often a zone is found loose before anybody listens.
+"""How often a zone is found loose before anything is known of this car.
 
-Without a hand-check history a zone starts from a rate of finds per run for its kind of
-fasteners: common practice, no source. The rate is the mean of a Gamma prior, so that a
-history can update it: finds ~ Poisson(rate × runs) gives Gamma(shape + finds, runs0 + runs)
-(Gelman et al., Bayesian Data Analysis, 3rd ed., section 2.6).
+Finds per run for each kind of zone and locking: common practice, no source. The rate is the mean
+of a Gamma prior worth half a find, so that a car's own log soon speaks. A zone's prior is shared
+out over its kinds of fastener by how each is locked; the shares are independent Gammas of one
+exposure, so that together they are the zone's prior again, exactly.
 """
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from collections.abc import Sequence
 
-from vibecheck.car.zones import WHEEL_ZONES, Zone
-from vibecheck.result import ZoneHistory
+from vibecheck.car.zones import WHEEL_ZONES, Fastener, Zone
+from vibecheck.risk.gamma_poisson import GammaRate
 
 # Finds per run, common practice, no source. Wheel nuts and the motor mount carry the
 # largest alternating loads and are undone most often.
@@ -37,25 +36,6 @@ _LOCKING_FACTOR = {
 _PRIOR_FINDS = 0.5
 
 
-@dataclass(frozen=True)
-class ZoneRecord:
-    """What a car's log says about one zone.
-
-    Attributes
-    ----------
-    runs : float
-        Runs covered by hand checks, > 0 where there is a log.
-    finds : int
-        How often the zone was found with a loose or missing fastener.
-    runs_since_hand_check : int or None
-        Runs since the zone was last checked by hand; ``None`` where unknown (taken as one).
-    """
-
-    runs: float = 0.0
-    finds: int = 0
-    runs_since_hand_check: int | None = None
-
-
 def population_rate_per_run(zone: Zone) -> float:
     """Finds per run of a zone of this kind, before any history of the car."""
     rate = _RATE_PER_RUN.get(zone.name, _OTHER_RATE_PER_RUN)
@@ -63,34 +43,27 @@ def population_rate_per_run(zone: Zone) -> float:
     return rate * max(factors, default=1.0)
 
 
-def chance_of_a_find(shape: float, exposure: float, runs: float) -> float:
-    """Chance of at least one find in ``runs``, the rate being Gamma(``shape``, ``exposure``).
-
-    1 - E[exp(-rate × runs)] = 1 - (exposure / (exposure + runs))^shape: the negative binomial
-    predictive distribution at zero (Gelman et al., as above, section 2.7).
-    """
-    return -math.expm1(shape * (math.log(exposure) - math.log(exposure + runs)))
+def zone_prior(zone: Zone) -> GammaRate:
+    """Return the prior of a zone's finds per run."""
+    return GammaRate(_PRIOR_FINDS, _PRIOR_FINDS / population_rate_per_run(zone))
 
 
-def zone_history(zone: Zone, record: ZoneRecord | None = None) -> ZoneHistory:
-    """Prior probability that a zone holds a loose fastener now.
-
-    The chance of at least one find in the runs since the last hand check.
+def kind_priors(zone: Zone, kinds: Sequence[Fastener] | None = None) -> dict[str, GammaRate]:
+    """Return the prior of each kind of fastener; together they are the zone's prior.
 
     Parameters
     ----------
     zone : Zone
-    record : ZoneRecord, optional
-        The car's own log of this zone; without it the population's rate stands.
+    kinds : sequence of Fastener, optional
+        The zone's own where absent. A zone without fasteners gives an empty mapping.
     """
-    record = record or ZoneRecord()
-    shape = _PRIOR_FINDS + record.finds
-    exposure = _PRIOR_FINDS / population_rate_per_run(zone) + record.runs
-    # A zone that was checked and not run since can still have been missed: half a run.
-    since = 1.0 if record.runs_since_hand_check is None else record.runs_since_hand_check
-    runs = max(float(since), 0.5)
-    return ZoneHistory(
-        prior=chance_of_a_find(shape, exposure, runs),
-        runs_since_hand_check=record.runs_since_hand_check,
-        finds=record.finds,
-    )
+    whole = zone_prior(zone)
+    shares = {
+        kind.name: _LOCKING_FACTOR[kind.locking]
+        for kind in (zone.fasteners if kinds is None else kinds)
+    }
+    total = sum(shares.values())
+    return {
+        name: GammaRate(whole.shape * share / total, whole.exposure)
+        for name, share in shares.items()
+    }

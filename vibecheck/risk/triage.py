@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from vibecheck.advice import (
@@ -14,9 +14,9 @@ from vibecheck.advice import (
 )
 from vibecheck.car.zones import Zone
 from vibecheck.model.assessment import ZoneAssessment
-from vibecheck.result import CheckedTake, Unfamiliar, Verdict, ZoneRisk
+from vibecheck.result import CheckedTake, Unfamiliar, Verdict, Vibration, ZoneRisk
 from vibecheck.risk.fusion import posterior
-from vibecheck.risk.prior import ZoneRecord, zone_history
+from vibecheck.risk.history import CarHistory, read_history
 
 INSPECT_FIRST_PROBABILITY = 0.30
 """From here on a single zone is named as the one to inspect first. The hand check is due anyway,
@@ -29,7 +29,7 @@ tells which. With the usual priors it is reached by a likelihood ratio of about 
 def rank_zones(
     zones: Sequence[Zone],
     assessment: ZoneAssessment | None,
-    records: Mapping[str, ZoneRecord] | None = None,
+    history: CarHistory | None = None,
 ) -> tuple[ZoneRisk, ...]:
     """Rank the zones of a car by probability × severity, ties by ease of checking.
 
@@ -39,8 +39,8 @@ def rank_zones(
         The car's zones.
     assessment : ZoneAssessment or None
         What the model heard; ``None`` ranks by history alone.
-    records : mapping of zone name to ZoneRecord, optional
-        The car's hand-check log.
+    history : CarHistory, optional
+        What the car's hand-check log says of the same zones; without it the usual rates stand.
 
     Returns
     -------
@@ -48,21 +48,23 @@ def rank_zones(
         Highest risk first; ``rank`` starts at 1.
     """
     heard = {item.zone: item for item in assessment.zones} if assessment else {}
-    records = records or {}
+    known = (history or read_history(zones)).zones
     unranked: list[tuple[ZoneRisk, int]] = []
     for zone in zones:
-        history = zone_history(zone, records.get(zone.name))
+        before = known[zone.name]
         item = heard.get(zone.name)
+        vibration = None
         if item is not None and item.heard:
+            vibration = Vibration(item.log_ratio, item.log_ratio_low, item.log_ratio_high)
             probability, low, high = (
-                posterior(history.prior, ratio)
-                for ratio in (item.log_ratio, item.log_ratio_low, item.log_ratio_high)
+                posterior(before.prior, ratio)
+                for ratio in (vibration.log_ratio, vibration.low, vibration.high)
             )
             evidence = item.evidence
         else:
-            probability = history.prior
-            # Nothing was heard: the prior is worth half a find, so it may be far off either way.
-            low, high = probability / 4.0, min(1.0, probability * 4.0)
+            probability = before.prior
+            low = probability if before.low is None else before.low
+            high = probability if before.high is None else before.high
             evidence = ()
         unranked.append(
             (
@@ -75,9 +77,10 @@ def rank_zones(
                     risk=probability * zone.severity,
                     rank=0,
                     evidence=evidence,
-                    history=history,
-                    heard=item is not None and item.heard,
+                    history=before,
+                    heard=vibration is not None,
                     how_to_check=zone.how_to_check,
+                    vibration=vibration,
                 ),
                 zone.check_effort,
             )
