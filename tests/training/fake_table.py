@@ -55,5 +55,5 @@ def fake_table(
                 rows["turns"].append([turns if z == zone else 0.0 for z in ZONES])
     rows["zones"] = list(ZONES)
     version = rows.pop("catalogue_version")
-    assert version == []
+    assert version == rows.pop("known") == []
     return FeatureTable(**{name: np.array(values) for name, values in rows.items()})

@@ -313,9 +313,9 @@ def _print(folder: Path, car_file: Path, written: Sequence[WrittenTake]) -> None
     for take in written:
         row = take.row
         what = ", ".join(
-            f"{zone} {f'{turns:g} turns' if turns else f'preload {preload:g}'}"
-            for zone, (preload, turns) in row.state.items()
-            if turns > 0.0 or preload != 1.0
+            f"{zone} {f'{state[1]:g} turns' if state[1] else f'preload {state[0]:g}'}"
+            for zone, state in row.state.items()
+            if state is not None and (state[1] > 0.0 or state[0] != 1.0)
         )
         odd = row.other["disturbance"]
         rest = "; ".join(part for part in (what, odd) if part)

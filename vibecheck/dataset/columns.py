@@ -30,6 +30,9 @@ MESH_SETTINGS = ("mesh_tight", "mesh_loose")
 KINDS = ("baseline", "loose", *MESH_SETTINGS, *HARD_NEGATIVES)
 """What a bench check was: the words of the column ``kind``."""
 
+PART_CHECKED = "part_checked"
+"""A kind of own takes only: nothing was found, but not every zone was looked at."""
+
 SENSORS = ("microphone", "accelerometer")
 ORIGINS = ("simulated", "own")
 
@@ -55,14 +58,18 @@ COLUMNS = {
     "car": "name of the car; evaluation never splits a car",
     "car_file": "its car file: path from the manifest's folder",
     "bench_check": "one sitting: its takes share the car, the kind and all states",
-    "kind": "baseline, loose, mesh_tight, mesh_loose, or what made a snug car sound odd",
+    "kind": "baseline, loose, mesh_tight, mesh_loose, what made a snug car sound odd, or "
+    "part_checked: nothing found where somebody looked, and not every zone was looked at",
     "sensor": "microphone or accelerometer",
     "spot": "where it sat: a zone of the car, or centre",
     "device": "which phone or sensor",
     "sample_rate_hz": "nominal samples per second",
     "duration_s": "length in seconds",
-    "ZONE_preload": "share of the snug preload, 1 to 0; snug is 1, whatever its scatter",
+    "ZONE_preload": "share of the snug preload, 1 to 0; snug is 1, whatever its scatter. Empty, "
+    "as turns then are, where nobody looked: such a zone is not labelled (own takes only)",
     "ZONE_turns": "turns backed off beyond zero preload; play = turns × thread pitch",
+    "found": "own takes: what the hand check found, in its words",
+    "original_sha256": "hash of the recording before the privacy pass changed the file",
     "motor_mount_share": "share of the motor's screws in that state; 0.5 is one of two",
     "wheel_unbalance": "factors on the wheels' unbalance: front left, front right, rear left, "
     "rear right",

@@ -214,7 +214,7 @@ def counts_table(rows: Sequence[ManifestRow]) -> str:
     lines += ["", "| zone | loose, bench checks | of these preload only |", "|---|---|---|"]
     for zone in rows[0].state:
         loose = [row.state[zone] for row in checks.values() if row.is_loose(zone)]
-        only = sum(turns == 0.0 for _, turns in loose)
+        only = sum(state is not None and state[1] == 0.0 for state in loose)
         lines.append(f"| `{zone}` | {len(loose)} | {only} |")
     places = Counter((row.sensor, "centre" if row.spot == "centre" else "a zone") for row in rows)
     lines += ["", "| sensor | spot | takes |", "|---|---|---|"]

@@ -123,9 +123,9 @@ def manifest_cells(row: ManifestRow, folder: Path) -> dict[str, str]:
         "seed": "" if row.seed is None else str(row.seed),
         "licence": row.licence,
     }
-    for zone, (preload, turns) in row.state.items():
-        cells[zone + PRELOAD] = f"{preload:.12g}"
-        cells[zone + TURNS] = f"{turns:.12g}"
+    for zone, state in row.state.items():
+        texts = ("", "") if state is None else (f"{state[0]:.12g}", f"{state[1]:.12g}")
+        cells[zone + PRELOAD], cells[zone + TURNS] = texts
     return {**row.other, **cells}
 
 

@@ -18,6 +18,7 @@ from vibecheck.dataset.columns import (
     MOST_TURNS,
     NEEDED,
     ORIGINS,
+    PART_CHECKED,
     PRELOAD,
     SENSORS,
     TURNS,
@@ -26,6 +27,10 @@ from vibecheck.errors import InputError, did_you_mean
 
 _HEX = frozenset("0123456789abcdef")
 _OLD_MESH_KIND = "mesh_setting"
+
+State = tuple[float, float]
+"""Preload (share of the snug one) and turns backed off."""
+SNUG: State = (1.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -37,8 +42,9 @@ class ManifestRow:
     file, car_file : Path
     sha256, car, check, kind, sensor, spot : str
         See `vibecheck.dataset.columns.COLUMNS`; ``check`` is the column ``bench_check``.
-    state : mapping of zone to (preload, turns)
-        Zones whose columns are absent are not in the data.
+    state : mapping of zone to (preload, turns) or None
+        ``None`` where nobody looked: neither snug nor loose. Zones whose columns are absent are
+        not in the data.
     origin : {"simulated", "own"}
     seed : int or None
     device, licence : str
@@ -57,7 +63,7 @@ class ManifestRow:
     kind: str
     sensor: str
     spot: str
-    state: Mapping[str, tuple[float, float]]
+    state: Mapping[str, State | None]
     origin: str = "own"
     seed: int | None = None
     device: str = ""
@@ -68,14 +74,31 @@ class ManifestRow:
     line: int = field(default=0, compare=False)
 
     def is_loose(self, zone: str) -> bool:
-        """Tell whether a hand check would find something loose in a zone."""
-        preload, turns = self.state[zone]
-        return turns > 0.0 or preload < LOOSE_PRELOAD
+        """Tell whether a hand check would find something loose in a zone.
+
+        False as well where nobody looked: see `is_known`.
+        """
+        state = self.state[zone]
+        return state is not None and (state[1] > 0.0 or state[0] < LOOSE_PRELOAD)
+
+    def is_known(self, zone: str) -> bool:
+        """Tell whether somebody looked at a zone."""
+        return self.state[zone] is not None
 
     @property
     def loose_zones(self) -> tuple[str, ...]:
         """Zones in which a hand check would find something loose."""
         return tuple(zone for zone in self.state if self.is_loose(zone))
+
+    @property
+    def unknown_zones(self) -> tuple[str, ...]:
+        """Zones at which nobody looked."""
+        return tuple(zone for zone in self.state if not self.is_known(zone))
+
+    @property
+    def is_snug(self) -> bool:
+        """True where somebody looked everywhere and nothing was loose."""
+        return not self.loose_zones and not self.unknown_zones
 
 
 def row_from_cells(
@@ -113,7 +136,7 @@ def row_from_cells(
             )
     kind = _kind(cells)
     for name, value, known in (
-        ("kind", kind, KINDS),
+        ("kind", kind, (*KINDS, PART_CHECKED)),
         ("sensor", cells["sensor"], SENSORS),
         ("origin", cells["origin"], ORIGINS),
     ):
@@ -152,7 +175,7 @@ def row_from_cells(
         kind=kind,
         sensor=cells["sensor"],
         spot=cells["spot"],
-        state={zone: _state(zone, cells, car, at) for zone in zones},
+        state={zone: _state(zone, cells, car, at, cells["origin"]) for zone in zones},
         origin=cells["origin"],
         seed=_seed(cells.get("seed", ""), at),
         device=cells.get("device", ""),
@@ -201,10 +224,15 @@ def _check_spot(spot: str, car: Car | None, at: str) -> None:
     )
 
 
-def _state(zone: str, cells: Mapping[str, str], car: Car | None, at: str) -> tuple[float, float]:
+def _state(
+    zone: str, cells: Mapping[str, str], car: Car | None, at: str, origin: str
+) -> State | None:
     texts = cells[zone + PRELOAD], cells[zone + TURNS]
-    if texts == ("", "") and car is not None and all(own.name != zone for own in car.zones):
-        return 1.0, 0.0  # the car has no such zone, hence nothing loose in it
+    if texts == ("", ""):
+        if car is not None and all(own.name != zone for own in car.zones):
+            return SNUG  # the car has no such zone, hence nothing loose in it
+        if origin == "own":
+            return None  # nobody looked
     try:
         preload, turns = (float(text) for text in texts)
     except ValueError:

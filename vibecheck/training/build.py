@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import os
 import zipfile
 from collections.abc import Callable, Sequence
@@ -180,10 +181,21 @@ def build_table(
         kind=np.array([row.kind for row, _, _ in used]),
         zones=np.array(zones),
         loose=np.array([[row.is_loose(zone) for zone in zones] for row, _, _ in used]),
-        preload=np.array([[row.state[zone][0] for zone in zones] for row, _, _ in used]),
-        turns=np.array([[row.state[zone][1] for zone in zones] for row, _, _ in used]),
+        preload=np.array([[_sizes(row, zone)[0] for zone in zones] for row, _, _ in used]),
+        turns=np.array([[_sizes(row, zone)[1] for zone in zones] for row, _, _ in used]),
+        known=np.array([[row.is_known(zone) for zone in zones] for row, _, _ in used]),
     )
     return table, left_out
+
+
+def _sizes(row: ManifestRow, zone: str) -> tuple[float, float]:
+    """Preload and turns of a zone; NaN for what a hand check cannot tell."""
+    state = row.state[zone]
+    if state is None:
+        return math.nan, math.nan
+    if row.origin == "own" and row.is_loose(zone) and state[1] == 0.0:
+        return math.nan, 0.0
+    return state
 
 
 def _measure_or_say(row: ManifestRow, cache: Path | None) -> tuple[FeatureVector | None, bool, str]:

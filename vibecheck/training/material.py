@@ -37,7 +37,7 @@ def refuse_one_class(rows: Sequence[ManifestRow], where: str) -> None:
     InputError
     """
     if has_one_class(rows):
-        loose = bool(rows[0].loose_zones)
+        loose = any(row.loose_zones for row in rows)
         raise InputError(
             f"{'Something is' if loose else 'Nothing is'} loose in every take: there is nothing "
             "to tell apart.",
@@ -65,7 +65,7 @@ def refuse_too_little(rows: Sequence[ManifestRow], where: str) -> None:
             where=where,
             advice="Add takes of another car.",
         )
-    snug = sum(not row.loose_zones for row in rows)
+    snug = sum(row.is_snug for row in rows)
     if snug < MIN_SNUG_TAKES:
         raise InputError(
             f"Training needs at least {MIN_SNUG_TAKES} takes with nothing loose. "

@@ -66,7 +66,7 @@ class Rows:
 
 def fit_population(table: FeatureTable) -> Population:
     """What is usual: centre and scale over snug takes, spread within a snug car."""
-    snug = ~table.loose.any(axis=1) & ~table.is_mesh
+    snug = ~table.loose.any(axis=1) & ~table.is_mesh & table.is_labelled
     if snug.sum() < MIN_SNUG_TAKES:
         raise InputError(
             f"Training needs at least {MIN_SNUG_TAKES} snug takes. Got {int(snug.sum())} instead.",
@@ -155,11 +155,24 @@ def label_of(table: FeatureTable, name: str) -> BoolArray:
     """What a take-level head must tell, for every take."""
     if name == ANY_HEAD:
         return np.asarray(table.loose.any(axis=1))
+    return np.asarray((table.loose & _zones_of(table, name)).any(axis=1))
+
+
+def known_of(table: FeatureTable, name: str) -> BoolArray:
+    """Say for every take whether `label_of` is known.
+
+    It is where something was found, or where somebody looked at all of the head's zones.
+    """
+    looked = table.known if name == ANY_HEAD else table.known | ~_zones_of(table, name)
+    return np.asarray(label_of(table, name) | looked.all(axis=1))
+
+
+def _zones_of(table: FeatureTable, name: str) -> BoolArray:
+    """Which zones of every take a head is about."""
     heads = np.array(
         [[head_of(zone, layout) == name for zone in table.zones.tolist()] for layout in LAYOUTS]
     )
-    mask = heads[[LAYOUTS.index(str(layout)) for layout in table.layout]]
-    return np.asarray((table.loose & mask).any(axis=1))
+    return np.asarray(heads[[LAYOUTS.index(str(layout)) for layout in table.layout]])
 
 
 LAYOUTS = ("", "4wd", "rwd", "fwd")
@@ -183,7 +196,8 @@ def heads_of(table: FeatureTable) -> list[str]:
 def head_rows(measured: Measured, name: str, *, with_baseline: bool) -> tuple[InputLayout, Rows]:
     """Build the rows of one head.
 
-    A mesh set too tight or too loose teaches neither "anything" nor the gear mesh.
+    A mesh set too tight or too loose teaches neither "anything" nor the gear mesh; a zone at which
+    nobody looked teaches nothing about itself.
     """
     table = measured.table
     usable = measured.has_baseline if with_baseline else np.ones(table.n_takes, dtype=bool)
@@ -193,6 +207,7 @@ def head_rows(measured: Measured, name: str, *, with_baseline: bool) -> tuple[In
         usable = usable & np.isin(table.layout, ["rwd", "fwd"])
     if name in (ANY_HEAD, GEAR_MESH):
         usable = usable & ~table.is_mesh
+    usable = usable & known_of(table, name)
     layout = InputLayout(NAMES, with_baseline, "check")
     # Heads about several zones have no one place: "here" is never true for them.
     zone = name if name in table.zones else ""
@@ -232,10 +247,16 @@ def _wheel_rows(
     """Takes with a loose driven wheel × their driven wheels."""
     table = measured.table
     takes = np.flatnonzero(usable & label_of(table, WHEELS_HEAD))
-    pairs = [(t, wheel) for t in takes for wheel in driven_wheels(str(table.layout[t]))]
+    places = {zone: k for k, zone in enumerate(table.zones.tolist())}
+    pairs = [
+        (t, wheel)
+        for t in takes
+        for wheel in driven_wheels(str(table.layout[t]))
+        if table.known[t, places[wheel]]
+    ]
     take = np.array([t for t, _ in pairs], dtype=np.intp)
     zone = np.array([wheel for _, wheel in pairs])
-    place = [table.zones.tolist().index(wheel) for wheel in zone]
+    place = [places[wheel] for wheel in zone.tolist()]
     layout = InputLayout(NAMES, with_baseline, "wheel")
     # Contrast between the takes of a check, as in a check: among takes judged alike.
     contrast = np.zeros((table.n_takes, 2 * len(LOCATING_GROUPS)))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import zlib
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -38,8 +38,14 @@ class FeatureTable:
     zones : ndarray of str, shape (n_zones,)
     loose : ndarray of bool, shape (n_takes, n_zones)
     preload, turns : ndarray, shape (n_takes, n_zones)
-        Fastener state: preload fraction 1 (snug) to 0, and turns backed off beyond that.
+        Fastener state: preload fraction 1 (snug) to 0, and turns backed off beyond that. NaN
+        where it is not known: of zones at which nobody looked, and the preload of own takes that
+        a hand check found loose without play (it says that a fastener took a turn, not how much
+        preload it had left).
     catalogue_version : str
+    known : ndarray of bool, shape (n_takes, n_zones)
+        False where nobody looked: such a zone is not labelled, whatever ``loose`` holds there.
+        All true by default.
     """
 
     values: NDArray[np.float64]
@@ -58,6 +64,11 @@ class FeatureTable:
     preload: NDArray[np.float64]
     turns: NDArray[np.float64]
     catalogue_version: str = CATALOGUE_VERSION
+    known: BoolArray = field(default=None)  # type: ignore[assignment]
+
+    def __post_init__(self) -> None:
+        if self.known is None:
+            object.__setattr__(self, "known", np.ones(self.loose.shape, dtype=bool))
 
     @property
     def n_takes(self) -> int:
@@ -78,6 +89,15 @@ class FeatureTable:
     def is_mesh(self) -> BoolArray:
         """Takes of a gear mesh set too tight or too loose: neither snug nor loose."""
         return np.isin(self.kind, MESH_SETTINGS)
+
+    @property
+    def is_labelled(self) -> BoolArray:
+        """Takes of which every zone was looked at."""
+        return np.asarray(self.known.all(axis=1))
+
+    def labelled(self) -> FeatureTable:
+        """Return the takes of which every zone was looked at: those that judge a model."""
+        return self if self.is_labelled.all() else self.select(np.flatnonzero(self.is_labelled))
 
     def select(self, rows: NDArray[Any]) -> FeatureTable:
         """Return some of the rows."""
