@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Literal
@@ -97,6 +98,32 @@ class Vibration:
 
 
 @dataclass(frozen=True)
+class Contributions:
+    """What moved a zone's probability, in natural log odds.
+
+    The three add to the log odds of the probability, but for the bound that no recording moves a
+    probability beyond.
+
+    Attributes
+    ----------
+    usual : float
+        Log odds for a car of which nothing is known, over one run.
+    history : float
+        What the car's own log added.
+    vibration : float or None
+        What the recordings added; ``None`` where nothing was heard.
+    """
+
+    usual: float
+    history: float
+    vibration: float | None
+
+
+def _log_odds(probability: float) -> float:
+    return math.log(probability) - math.log1p(-probability)
+
+
+@dataclass(frozen=True)
 class ZoneRisk:
     """Probability that a zone holds a loose fastener × how bad that would be."""
 
@@ -114,6 +141,16 @@ class ZoneRisk:
     how_to_check: str = ""
     vibration: Vibration | None = None
     """``None`` where nothing was heard."""
+
+    @property
+    def contributions(self) -> Contributions | None:
+        """What moved the probability; ``None`` where the history names no usual rate."""
+        before = self.history
+        if before.usual is None or not (0.0 < before.prior < 1.0 and 0.0 < before.usual < 1.0):
+            return None
+        usual = _log_odds(before.usual)
+        heard = None if self.vibration is None else self.vibration.log_ratio
+        return Contributions(usual, _log_odds(before.prior) - usual, heard)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING, Any
 
 from vibecheck import __version__
 from vibecheck.findings import Finding, QualityReport
-from vibecheck.result import SCHEMA, CheckedTake, CheckResult, Evidence, ZoneRisk
+from vibecheck.result import (
+    SCHEMA,
+    CheckedTake,
+    CheckResult,
+    Evidence,
+    ZoneHistory,
+    ZoneRisk,
+)
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -209,8 +216,41 @@ def _evidence(evidence: Evidence) -> dict[str, Any]:
     }
 
 
-def _zone(zone: ZoneRisk) -> dict[str, Any]:
+def history_to_dict(history: ZoneHistory) -> dict[str, Any]:
+    """Return the public JSON form of what the log says about a zone."""
     return {
+        "prior": finite(history.prior),
+        "runs_since_hand_check": history.runs_since_hand_check,
+        "finds": history.finds,
+        "low": finite(history.low),
+        "high": finite(history.high),
+        "usual": finite(history.usual),
+        "rate_per_run": finite(history.rate_per_run),
+        "rate_low": finite(history.rate_low),
+        "rate_high": finite(history.rate_high),
+        "recheck_every_runs": history.recheck_every_runs,
+        "recheck_due_in_runs": history.recheck_due_in_runs,
+        "remarks": [asdict(remark) for remark in history.remarks],
+    }
+
+
+def contributions_to_dict(zone: ZoneRisk) -> dict[str, Any] | None:
+    """Return what moved a zone's probability, in log odds; ``None`` where that is not known."""
+    moved = zone.contributions
+    if moved is None:
+        return None
+    heard = zone.vibration
+    return {
+        "usual_log_odds": finite(moved.usual),
+        "history_log_ratio": finite(moved.history),
+        "vibration_log_ratio": finite(moved.vibration),
+        "vibration_low": None if heard is None else finite(heard.low),
+        "vibration_high": None if heard is None else finite(heard.high),
+    }
+
+
+def _zone(zone: ZoneRisk) -> dict[str, Any]:
+    value = {
         "zone": zone.zone,
         "probability": finite(zone.probability),
         "low": finite(zone.low),
@@ -221,9 +261,7 @@ def _zone(zone: ZoneRisk) -> dict[str, Any]:
         "heard": bool(zone.heard),
         "how_to_check": zone.how_to_check,
         "evidence": [_evidence(evidence) for evidence in zone.evidence],
-        "history": {
-            "prior": finite(zone.history.prior),
-            "runs_since_hand_check": zone.history.runs_since_hand_check,
-            "finds": zone.history.finds,
-        },
+        "history": history_to_dict(zone.history),
     }
+    moved = contributions_to_dict(zone)
+    return value if moved is None else value | {"contributions": moved}

@@ -22,8 +22,10 @@ from vibecheck.result import (
     CheckedTake,
     CheckResult,
     Evidence,
+    HistoryRemark,
     ModelCard,
     Unfamiliar,
+    Vibration,
     ZoneHistory,
     ZoneRisk,
 )
@@ -120,6 +122,29 @@ def make_features(bump: float = 0.0) -> FeatureVector:
     )
 
 
+def make_history(place: int) -> ZoneHistory:
+    """Return an invented history: the first zone a repeat offender, the second one new."""
+    if place == 1:
+        return ZoneHistory(0.05, 3, 1)
+    remark = HistoryRemark(
+        "repeat_offender", "wheel nut", "wheel nut: found 3 times in 12 runs. Look for the cause."
+    )
+    return ZoneHistory(
+        0.05,
+        3,
+        1,
+        low=0.01,
+        high=0.2,
+        usual=0.04,
+        rate_per_run=0.05,
+        rate_low=0.01,
+        rate_high=0.1,
+        recheck_every_runs=4,
+        recheck_due_in_runs=1,
+        remarks=(remark,) if place == 0 else (),
+    )
+
+
 def make_zones(verdict: str, *, heavy: bool = False) -> tuple[ZoneRisk, ...]:
     """Return one risk for each zone of `make_car`."""
     zones = []
@@ -163,9 +188,10 @@ def make_zones(verdict: str, *, heavy: bool = False) -> tuple[ZoneRisk, ...]:
                 probability * severity,
                 place + 1,
                 tuple(evidence),
-                ZoneHistory(0.05, 3, 1),
+                make_history(place),
                 heard=heard,
                 how_to_check=known[name].how_to_check,
+                vibration=Vibration(1.5 - place, 0.5 - place, 2.5 - place) if heard else None,
             )
         )
     return tuple(zones)

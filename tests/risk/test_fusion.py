@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from vibecheck.car.zones import Fastener, Zone
 from vibecheck.model.assessment import ZoneAssessment, ZoneOdds
 from vibecheck.result import Unfamiliar, ZoneRisk
-from vibecheck.risk.fusion import MOST_CERTAIN, contributions, expit, logit, posterior
+from vibecheck.risk.fusion import MOST_CERTAIN, expit, logit, posterior
 from vibecheck.risk.gamma_poisson import none_of
 from vibecheck.risk.prior import kind_priors, population_rate_per_run, zone_prior
 from vibecheck.risk.triage import rank_zones
@@ -89,17 +89,17 @@ def test_odds_of_history_times_ratio_of_the_vibration_by_hand() -> None:
 def test_history_and_vibration_are_told_apart() -> None:
     ratio = math.log(25.0)
     zones = ranked(ZoneOdds("wheel_front_left", ratio, ratio, ratio, heard=True))
-    heard = contributions(zones["wheel_front_left"])
+    heard = zones["wheel_front_left"].contributions
     assert heard is not None
     assert heard.vibration == pytest.approx(ratio)
     assert heard.history == pytest.approx(0.0, abs=1e-12)  # no log: the usual rate, one run
     total = heard.usual + heard.history + ratio
     assert expit(total) == pytest.approx(zones["wheel_front_left"].probability)
-    silent = contributions(zones["steering"])
+    silent = zones["steering"].contributions
     assert silent is not None
     assert silent.vibration is None
     assert zones["steering"].vibration is None
 
 
 def test_no_contributions_without_a_usual_rate() -> None:
-    assert contributions(ZoneRisk("a", 0.1, 0.0, 0.2, 1, 0.1, 1)) is None
+    assert ZoneRisk("a", 0.1, 0.0, 0.2, 1, 0.1, 1).contributions is None
