@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from vibecheck.car.profile import Car
@@ -81,16 +81,29 @@ def read_manifest(path: str | os.PathLike[str], *, check_files: bool = True) -> 
         car file is missing, a take is there twice, or a bench check contradicts itself.
     """
     manifest = Path(path)
-    header, lines = _table(manifest)
-    zones = _zones(header, manifest)
+    header, lines, zones = read_header(manifest)
     known_cars: dict[Path, Car | None] = {}
     rows = []
     for number, values in lines:
         cells = dict(zip(header, (value.strip() for value in values), strict=True))
         rows.append(row_from_cells(cells, zones, manifest, number, known_cars, check_files))
-    _check_zone_names(zones, [car for car in known_cars.values() if car is not None], manifest)
+    cars_read = [car for car in known_cars.values() if car is not None]
+    for problem in zone_name_problems(zones, cars_read, manifest):
+        raise problem
     check_rows(rows, manifest)
     return rows
+
+
+def read_header(manifest: Path) -> tuple[list[str], list[tuple[int, list[str]]], list[str]]:
+    """Return the column names, (line number, cells) of every row, and the zones with states.
+
+    Raises
+    ------
+    InputError
+        If it is no such table.
+    """
+    header, lines = _table(manifest)
+    return header, lines, _zones(header, manifest)
 
 
 def write_manifest(path: str | os.PathLike[str], rows: Sequence[ManifestRow]) -> None:
@@ -244,11 +257,14 @@ def _zones(header: Sequence[str], manifest: Path) -> list[str]:
     return zones
 
 
-def _check_zone_names(zones: Sequence[str], cars: Sequence[Car], manifest: Path) -> None:
+def zone_name_problems(
+    zones: Sequence[str], cars: Sequence[Car], manifest: Path
+) -> Iterator[InputError]:
+    """Yield a refusal for every zone with a column that no car has."""
     known = list(dict.fromkeys([*ZONE_NAMES, *(zone.name for car in cars for zone in car.zones)]))
     for zone in zones:
         if zone not in known:
-            raise InputError(
+            yield InputError(
                 f'No car has a zone "{zone}" (column "{zone}{TURNS}").{did_you_mean(zone, known)}',
                 where=f"{manifest}, line 1",
                 advice=f"Known zones: {', '.join(known)}. A zone of a car's own stands in its car "

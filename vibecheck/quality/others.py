@@ -60,22 +60,8 @@ _OWN_SHARE = 0.5
 
 def speech_present(view: View) -> Iterator[Finding]:
     """Voices in the room, while the motor is off or at steady speed."""
-    if not view.is_sound:
-        return
-    wheres: tuple[tuple[Where, str], ...] = (
-        ("idle", "while the motor is off"),
-        ("hold", "while it runs"),
-    )
-    for where, when in wheres:
-        frames: NDArray[np.bool_] = getattr(view, where)
-        syllables = _syllables(view, where, frames)
-        if len(syllables) < SYLLABLES:
-            continue
-        middle = np.array([0.5 * (a + b) for a, b in syllables])
-        # At least that many within one phrase.
-        in_phrase = np.searchsorted(middle, middle + _PHRASE_S) - np.arange(middle.size)
-        if in_phrase.max() < SYLLABLES or not _is_voice(view, frames, syllables):
-            continue
+    for where, syllables in spoken_syllables(view):
+        when = "while the motor is off" if where == "idle" else "while it runs"
         yield Finding(
             "speech_present",
             f"Someone speaks {when} ({len(syllables)} syllables or more).",
@@ -85,6 +71,23 @@ def speech_present(view: View) -> Iterator[Finding]:
             "limits",
         )
         return
+
+
+def spoken_syllables(view: View) -> Iterator[tuple[Where, list[tuple[float, float]]]]:
+    """Yield where voices were heard, with the syllables there (start and end in seconds)."""
+    if not view.is_sound:
+        return
+    wheres: tuple[Where, ...] = ("idle", "hold")
+    for where in wheres:
+        frames: NDArray[np.bool_] = getattr(view, where)
+        syllables = _syllables(view, where, frames)
+        if len(syllables) < SYLLABLES:
+            continue
+        middle = np.array([0.5 * (a + b) for a, b in syllables])
+        # At least that many within one phrase.
+        in_phrase = np.searchsorted(middle, middle + _PHRASE_S) - np.arange(middle.size)
+        if in_phrase.max() >= SYLLABLES and _is_voice(view, frames, syllables):
+            yield where, syllables
 
 
 def _syllables(view: View, where: Where, frames: NDArray[np.bool_]) -> list[tuple[float, float]]:

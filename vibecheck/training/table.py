@@ -64,10 +64,10 @@ class FeatureTable:
     preload: NDArray[np.float64]
     turns: NDArray[np.float64]
     catalogue_version: str = CATALOGUE_VERSION
-    known: BoolArray = field(default=None)  # type: ignore[assignment]
+    known: BoolArray = field(default_factory=lambda: np.zeros((0, 0), dtype=bool))
 
     def __post_init__(self) -> None:
-        if self.known is None:
+        if self.known.shape != self.loose.shape:
             object.__setattr__(self, "known", np.ones(self.loose.shape, dtype=bool))
 
     @property
