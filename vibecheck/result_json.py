@@ -216,7 +216,7 @@ def _evidence(evidence: Evidence) -> dict[str, Any]:
     }
 
 
-def history_to_dict(history: ZoneHistory) -> dict[str, Any]:
+def zone_history_to_dict(history: ZoneHistory) -> dict[str, Any]:
     """Return the public JSON form of what the log says about a zone."""
     return {
         "prior": finite(history.prior),
@@ -261,7 +261,7 @@ def _zone(zone: ZoneRisk) -> dict[str, Any]:
         "heard": bool(zone.heard),
         "how_to_check": zone.how_to_check,
         "evidence": [_evidence(evidence) for evidence in zone.evidence],
-        "history": history_to_dict(zone.history),
+        "history": zone_history_to_dict(zone.history),
     }
     moved = contributions_to_dict(zone)
     return value if moved is None else value | {"contributions": moved}

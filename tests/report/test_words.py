@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from builders import make_result
 
@@ -9,7 +11,7 @@ from vibecheck.advice import NO_ZONES_NOTE, UNFAMILIAR_NOTE
 from vibecheck.car.profile import Car
 from vibecheck.car.zones import ZONE_NAMES
 from vibecheck.report import words
-from vibecheck.result import Unfamiliar, ZoneHistory
+from vibecheck.result import Unfamiliar, Vibration, ZoneHistory
 
 
 @pytest.mark.parametrize(
@@ -116,6 +118,42 @@ def test_history_words():
         "History: found loose 2 times before and 1 run since its last hand check."
     )
     assert told(0.1, None, 1) == "History: found loose once before."
+
+
+def test_history_remarks_follow_in_whole_sentences():
+    zone = make_result(duration_s=1.0).zones[0]
+    assert words.history_words(zone).endswith(
+        "Wheel nut: found 3 times in 12 runs. Look for the cause."
+    )
+
+
+def test_what_history_and_what_the_recording_did_is_told_apart():
+    from dataclasses import replace
+
+    zone = make_result(duration_s=1.0).zones[0]
+    known = replace(
+        zone,
+        probability=0.5,
+        history=ZoneHistory(0.2, usual=0.1),
+        vibration=Vibration(math.log(4.0), 0.0, 2.0),
+    )
+    # By hand: odds 1/9 become 1/4, 2.25 as much; then 1/4 times 4 is even.
+    assert words.contribution_words(known) == (
+        "How it came to 50 %: usual for such a zone 10 %, this car's log raises the odds "
+        "2.2-fold, the recording raises the odds 4.0-fold."
+    )
+    against = replace(known, probability=0.1, vibration=Vibration(-math.log(25.0), -4.0, -3.0))
+    assert "the recording lowers the odds 25-fold" in words.contribution_words(against)
+    silent = replace(known, history=ZoneHistory(0.1, usual=0.1), vibration=None)
+    assert words.contribution_words(silent) == ""
+    assert words.contribution_words(replace(known, history=ZoneHistory(0.2))) == ""
+
+
+def test_when_to_check_again():
+    assert words.due_words(ZoneHistory(0.1)) == ""
+    assert words.due_words(ZoneHistory(0.1, recheck_due_in_runs=0)) == "now"
+    assert words.due_words(ZoneHistory(0.1, recheck_due_in_runs=1)) == "after 1 run"
+    assert words.due_words(ZoneHistory(0.1, recheck_due_in_runs=4)) == "after 4 runs"
 
 
 def test_an_ambiguous_speed_is_said_once():

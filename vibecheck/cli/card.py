@@ -106,9 +106,9 @@ def _zone(
         card.line(f"By hand: as at the {same_advice}.", indent=4)
     elif zone.how_to_check:
         card.line(f"By hand: {zone.how_to_check}", indent=4)
-    history = words.history_words(zone)
-    if history:
-        card.line(history, indent=4)
+    for told in (words.contribution_words(zone), words.history_words(zone)):
+        if told:
+            card.line(told, indent=4)
 
 
 def _recordings(card: Card, result: CheckResult) -> None:

@@ -14,13 +14,16 @@ from vibecheck.advice import NO_ZONES_NOTE, UNFAMILIAR_NOTE
 from vibecheck.car.zones import WHEEL_ZONES
 
 if TYPE_CHECKING:
-    from vibecheck.result import CheckedTake, CheckResult, ZoneRisk
+    from vibecheck.result import CheckedTake, CheckResult, ZoneHistory, ZoneRisk
+    from vibecheck.risk.history import KindHistory
 
 SEVERITY_WORDS = {
     1: "a nuisance if it comes loose",
     2: "a run-ender if it comes loose",
     3: "a part can leave the car at speed",
 }
+LEAST_LOG_RATIO = math.log(1.05)
+"""A change of the odds by less than this factor is not told."""
 PHASE_WORDS = {"idle": "motor off", "run_up": "run-up", "hold": "hold", "coast_down": "coast-down"}
 QUALITY_WORDS = {
     "usable": "could be used",
@@ -189,7 +192,47 @@ def history_words(zone: ZoneRisk) -> str:
     if zone.history.runs_since_hand_check is not None:
         runs = zone.history.runs_since_hand_check
         parts.append(f"{runs} run{'' if runs == 1 else 's'} since its last hand check")
-    return f"History: {join_words(parts)}." if parts else ""
+    told = [f"History: {join_words(parts)}."] if parts else []
+    return " ".join([*told, *(f"{_capital(one.message)}" for one in zone.history.remarks)])
+
+
+def contribution_words(zone: ZoneRisk) -> str:
+    """Return what moved a zone's probability: the usual odds, the log, the sound.
+
+    Empty where that is not known, or where there is nothing but the usual odds.
+    """
+    moved = zone.contributions
+    if moved is None or zone.history.usual is None:
+        return ""
+    steps = [f"usual for such a zone {percent(zone.history.usual)}"]
+    if abs(moved.history) >= LEAST_LOG_RATIO:
+        steps.append(f"this car's log {_odds_words(moved.history)}")
+    if moved.vibration is not None:
+        steps.append(f"the recording {_odds_words(moved.vibration)}")
+    if len(steps) == 1:
+        return ""
+    return f"How it came to {percent(zone.probability)}: {', '.join(steps)}."
+
+
+def _odds_words(log_ratio: float) -> str:
+    """Return what a log ratio does to the odds."""
+    if abs(log_ratio) < LEAST_LOG_RATIO:
+        return "leaves the odds as they are"
+    factor = math.exp(min(abs(log_ratio), 20.0))
+    number = f"{factor:.1f}" if factor < 9.95 else number_words(float(f"{factor:.2g}"))
+    return f"{'raises' if log_ratio > 0 else 'lowers'} the odds {number}-fold"
+
+
+def due_words(history: ZoneHistory | KindHistory) -> str:
+    """Return when to check again at the latest; empty where that is not known."""
+    due = history.recheck_due_in_runs
+    if due is None:
+        return ""
+    return "now" if due <= 0 else f"after {due} run{'' if due == 1 else 's'}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def not_heard(result: CheckResult) -> list[str]:
