@@ -60,6 +60,7 @@ def result_to_dict(result: CheckResult) -> dict[str, Any]:
         "software": {"name": "vibecheck", "version": __version__},
         "car": _car(result.car),
         "model": asdict(result.model),
+        "catalogue_version": _catalogue_version(result),
         "takes": [_checked_take(checked) for checked in result.takes],
         "baseline_takes": [
             _take(checked.take) | {"quality": _quality(checked.take, checked.quality)}
@@ -96,6 +97,12 @@ def all_findings(take: Take, quality: QualityReport) -> tuple[Finding, ...]:
     """Return the quality gate's findings, then those of the reader that it did not repeat."""
     seen = {finding.code for finding in quality.findings}
     return (*quality.findings, *(f for f in take.findings if f.code not in seen))
+
+
+def _catalogue_version(result: CheckResult) -> str:
+    """Of the takes' features; empty where no take has any."""
+    versions = (one.features.catalogue_version for one in result.takes if one.features is not None)
+    return next(versions, "")
 
 
 def _moment(moment: datetime) -> str:

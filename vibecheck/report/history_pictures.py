@@ -142,7 +142,14 @@ def growth_picture(history: CarHistory, order: Sequence[ZoneRisk]) -> Picture | 
         at = max(100.0 * float(curve[-1]), last + 17.0 * axes.y_range[1] / axes.box[3])
         last = at
         axes.text(axes.x(end) - 4, axes.y(at) - 4, zone_words(name), anchor="end", halo=True)
-    axes.text(axes.left + 4, axes.y(miss) - 4, f"chosen miss: {miss:g} %", colour=ORANGE, halo=True)
+    axes.text(
+        axes.x(end) - 4,
+        axes.y(miss) - 4,
+        f"chosen miss: {miss:g} %",
+        anchor="end",
+        colour=ORANGE,
+        halo=True,
+    )
     axes.frame(x_ticks, y_ticks)
     first = chosen[0]
     after = 100.0 * (
@@ -178,7 +185,6 @@ def drift_picture(drift: DriftChart, place: int) -> Picture:
     for sign in (-1.0, 1.0):
         y = axes.y(sign * chart.limit)
         axes.segment((axes.left, y, WIDTH - axes.right, y), colour=ORANGE, width=2, dash="6 4")
-    axes.text(axes.left + 4, axes.y(chart.limit) - 4, "limit of the line", colour=ORANGE, halo=True)
     for x, score in zip(number, scores, strict=True):
         _cross(axes, axes.x(float(x)), axes.y(float(score)))
     if judged:
@@ -186,6 +192,9 @@ def drift_picture(drift: DriftChart, place: int) -> Picture:
         for x, one in zip(number, judged, strict=True):
             if one.signal:
                 _dot(axes, axes.x(float(x)), axes.y(one.average or 0.0), ORANGE, 5.5)
+    axes.text(
+        axes.left + 4, axes.y(-chart.limit) + 14, "limits of the line", colour=ORANGE, halo=True
+    )
     axes.frame(x_ticks, y_ticks)
     return Picture(
         f"drift-{place}",
