@@ -40,11 +40,18 @@ def test_summaries_by_hand() -> None:
     values = np.full((1, len(NAMES)), np.nan)
     values[0, impact[:2]] = [3.0, -4.0]
     found = layout.summaries(values)
-    assert found.shape == (1, 2 * (len(SIGNS) + 1))
+    assert found.shape == (1, 2 * (len(SIGNS) + 2))
     assert found[0, 0] == -0.5
     assert found[0, 1] == pytest.approx(np.sqrt(12.5))
     assert np.isnan(found[0, 2]), "a sign that was not observed at all is missing"
     assert found[0, -2] == -0.5, "the last pair is over all features"
+
+
+def test_knocks_are_among_the_impacts() -> None:
+    layout = InputLayout(NAMES, with_baseline=False)
+    knocks = set(layout.groups[len(SIGNS)].tolist())
+    assert 10 < len(knocks) < len(layout.groups[0])
+    assert knocks < set(layout.groups[SIGNS.index("impact")].tolist())
 
 
 def test_columns_of_a_check() -> None:

@@ -98,7 +98,7 @@ def mode(label: str, area: float) -> dict[str, Any]:
         "roc": {"false_alarm": rate, "recall": [x ** (1 - area) for x in rate]},
         "alarm": {
             "false_alarm_rate": 0.05,
-            "threshold": 0.7,
+            "snug": figure(0.06, 0.02, 200),
             "recall": figure(0.66),
             "recall_play": figure(0.78),
         },
@@ -204,6 +204,8 @@ def metrics() -> dict[str, Any]:
             "any.baseline.microphone": figure(0.9),
             "steering.alone.accelerometer": figure(0.5),
         },
+        "n_kept": {"any.baseline.microphone": 120},
+        "never_kept": ["overlay_motor_1"],
         "chosen_per_fold": [],
         "held_out_log_loss": {},
         "importance": {"any.baseline.microphone": [["peakiness_worst", 0.2], ["mesh_level", 0.1]]},

@@ -30,6 +30,7 @@ def heard(n: int = 900, seed: int = 0) -> Heard:
         ratios=ratios,
         sizes=np.ones((n, 3)),
         loose=loose,
+        calm=~loose.any(axis=1),
         place_share=[[(int(z), 1.0) for z in np.flatnonzero(row)] for row in loose],
     )
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -44,6 +46,7 @@ def predictions(n: int = 40, seed: int = 0) -> Predictions:
         preload=np.where(loose, 0.0, 1.0),
         heard=np.ones((n, 3), dtype=bool),
         turning=np.tile([False, True, True], (n, 1)),
+        alarm=any_p > 0.2,
         unfamiliar=k == 5,
         candidates=candidates,
     )
@@ -57,7 +60,8 @@ def test_figures_by_hand() -> None:
     assert found["n_hard_checks"] == 10
     assert found["hard_negatives"]["all"].value == pytest.approx(0.1)
     assert found["hard_negatives"]["speech"].n == 10
-    assert found["alarm"]["threshold"] < 0.2
+    assert found["alarm"]["snug"].value == 0.0
+    assert set(found["zone_heard"].values()) == {1.0}
     assert found["alarm"]["recall"].value == 1.0
     hits = found["first_zone"]["all"]
     assert hits["first"].value == pytest.approx(19 / 20)
@@ -77,6 +81,29 @@ def test_figures_by_hand() -> None:
     assert found["wheels"] is None
     assert sum(row["n"] for row in found["reliability"]["any"]) == 39
     assert sum(row["n"] for row in found["reliability"]["zones"]) == 39 * 3
+
+
+def test_a_zone_that_was_not_heard_tells_no_folds_apart() -> None:
+    """Its prior differs from fold to fold; that must not look like an ear for it."""
+    made = predictions()
+    heard, p = made.heard.copy(), made.probability.copy()
+    heard[:, 2] = False
+    p[:, 2] = np.where(made.loose[:, 2], 0.11, 0.10)
+    found = summarise(replace(made, heard=heard, probability=p), n_bootstrap=5)
+    assert found["zone_heard"]["gear_mesh"] == 0.0
+    assert found["zone_auc"]["gear_mesh"].value == 0.5
+    rows = targets({"all_takes_baseline": found})
+    aim = next(row for row in rows if row["name"] == "ROC area, gear mesh")
+    assert (aim["heard"], aim["met"]) == (False, False)
+
+
+def test_calibration_error_by_chance_is_that_of_true_probabilities() -> None:
+    """Mean of |found − stated| over n outcomes of p: √(2 p (1 − p) / (π n)), normal limit."""
+    made = predictions(400)
+    same = replace(made, any_probability=np.full(400, 0.25))
+    found = summarise(same, n_bootstrap=2)["ece_by_chance"]["any"]
+    n = 399
+    assert found == pytest.approx(np.sqrt(2 * 0.25 * 0.75 / (np.pi * n)), rel=0.15)
 
 
 def test_plain_values_hold_no_nan() -> None:

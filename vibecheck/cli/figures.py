@@ -8,8 +8,9 @@ from typing import Any
 FIGURES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("ROC area, anything loose", ("any_loose_auc",)),
     ("ROC area, loose with play", ("any_play_auc",)),
-    ("loose checks found at 5 % false alarms", ("alarm", "recall")),
-    ("hard snug cases that raise that alarm", ("hard_negatives", "all")),
+    ("plain snug checks that raise an alarm", ("alarm", "snug")),
+    ("loose checks that raise it", ("alarm", "recall")),
+    ("hard snug cases that raise it", ("hard_negatives", "all")),
     ("first zone opened is a loose one", ("first_zone", "all", "first")),
     ("one of the first two is", ("first_zone", "all", "first_two")),
     ("calibration error of zones", ("ece", "zones")),

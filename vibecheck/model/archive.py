@@ -23,7 +23,7 @@ from vibecheck.errors import InputError
 from vibecheck.whole_file import whole_file
 
 FORMAT_NAME = "vibecheck.model"
-PROTOCOL = 3
+PROTOCOL = 4
 """Number of the file's layout. It rises whenever a field is added, dropped or read otherwise."""
 MAX_FILE_BYTES = 128 * 2**20
 MAX_CONTENT_BYTES = 256 * 2**20

@@ -63,6 +63,9 @@ class Coherence:
     scores : mapping of int to ndarray
         Sorted nonconformity (`vibecheck.model.conformal`) of the calibration checks, of one take
         (key 1) and of several (key 2).
+    calm : mapping of int to ndarray
+        Sorted log-odds of "something is loose" of those calibration checks in which nothing is
+        loose and nothing sounds odd; keys as in `scores`.
     """
 
     groups: tuple[str, ...]
@@ -73,6 +76,7 @@ class Coherence:
     base: float
     mean_loose: float
     scores: Mapping[int, FloatArray] = field(default_factory=dict)
+    calm: Mapping[int, FloatArray] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name in ("any_weights", "share_offset", "group_weights"):
@@ -144,6 +148,7 @@ class Coherence:
             "group_weights": self.group_weights,
             "numbers": np.array(numbers),
             **{f"scores.{kind}": found for kind, found in self.scores.items()},
+            **{f"calm.{kind}": found for kind, found in self.calm.items()},
         }
 
     @classmethod
@@ -158,9 +163,14 @@ class Coherence:
             group_weights=arrays["group_weights"],
             base=base,
             mean_loose=mean_loose,
-            scores={
-                int(name.removeprefix("scores.")): value
-                for name, value in arrays.items()
-                if name.startswith("scores.")
-            },
+            scores=_by_takes(arrays, "scores."),
+            calm=_by_takes(arrays, "calm."),
         )
+
+
+def _by_takes(arrays: Mapping[str, NDArray[Any]], prefix: str) -> dict[int, FloatArray]:
+    return {
+        int(name.removeprefix(prefix)): value
+        for name, value in arrays.items()
+        if name.startswith(prefix)
+    }

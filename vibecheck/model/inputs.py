@@ -19,9 +19,12 @@ IntArray = NDArray[np.intp]
 RELATIONS = ("here", "same_axle", "same_side", "opposite", "centre", "elsewhere")
 """Where the sensor sat, seen from the zone."""
 SIGNS = ("impact", "onset", "harmonics", "resonance", "mesh", "colour", "speed")
-LOCATING_GROUPS = ("impact", "onset", "harmonics", "colour", "all")
+KNOCKS = ("knock_height_", "peakiness_most_", "thump_", "flicker_")
+"""Beginnings of the names of features that measure how far single knocks stand out of the steady
+sound. Of all signs they fall fastest with distance: the direct sound of a knock is short."""
+LOCATING_GROUPS = ("impact", "onset", "harmonics", "colour", "knocks", "all")
 """Groups of features whose strength falls with distance, so that several spots locate a zone."""
-MOST_TAKES = 4
+MOST_TAKES = 6
 """More takes of one check than this change nothing in the column that counts them."""
 Kind = Literal["check", "wheel"]
 
@@ -78,9 +81,10 @@ class InputLayout:
 
     @cached_property
     def groups(self) -> tuple[IntArray, ...]:
-        """Places of the features of every sign, and of all features."""
+        """Places of the features of every sign, of the knocks, and of all features."""
         signs = [BY_NAME[name].sign if name in BY_NAME else "" for name in self.names]
         by_sign = [np.array([k for k, s in enumerate(signs) if s == sign]) for sign in SIGNS]
+        by_sign.append(np.flatnonzero([name.startswith(KNOCKS) for name in self.names]))
         return (*(group.astype(np.intp) for group in by_sign), np.arange(len(self.names)))
 
     @cached_property
@@ -174,7 +178,7 @@ class InputLayout:
 
     def strengths(self, standard: FloatArray, z: FloatArray) -> FloatArray:
         """Summaries of the locating groups, for contrasts; shape (n_takes, 2 × groups)."""
-        names = (*SIGNS, "all")
+        names = (*SIGNS, "knocks", "all")
         kept = [2 * names.index(group) + k for group in LOCATING_GROUPS for k in (0, 1)]
         return self.summaries(z if self.with_baseline else standard)[:, kept]
 

@@ -241,6 +241,22 @@ class LoosenessModel:
         known = [place for place in places if shares[place] > 0.0]
         return Candidates(coverage, tuple(found.zones[place].zone for place in known))
 
+    def is_alarm(self, found: Judgement, false_alarm_rate: float) -> bool:
+        """Say whether "something is loose" stands higher than in most calm checks of training.
+
+        The bar is the quantile of the calibration checks with nothing loose and nothing odd, so
+        that a new calm check passes it at about ``false_alarm_rate`` (0 to 1). False where nothing
+        was heard or the model holds no such checks.
+        """
+        coherence = self.coherences.get(found.with_baseline)
+        if coherence is None or found.any_log_ratio is None:
+            return False
+        calm = coherence.calm.get(1 if found.n_takes < 2 else 2, np.zeros(0))
+        if calm.size == 0:
+            return False
+        line = found.any_log_ratio + float(log_odds(coherence.base))
+        return line > float(np.quantile(calm, 1.0 - false_alarm_rate))
+
     # ---- combining takes ---------------------------------------------------------------
 
     def combined(

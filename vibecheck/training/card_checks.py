@@ -33,7 +33,8 @@ def section_hard(card: Card) -> Section:
     blocks: list[Block] = [
         Paragraph(
             "Hard negatives: nothing is loose, but something else sounds odd. Counted is the share "
-            "above the alarm level, which 5 % of plain snug checks exceed."
+            "above the alarm level, set where 5 % of the training cars' plain snug checks lie above "
+            "it."
         )
     ]
     kinds = list(dict.fromkeys(k for m in card.main for k in at(m, "hard_negatives", default={})))
@@ -90,11 +91,26 @@ def section_calibration(card: Card) -> Section:
                 verdict = "kept" if number(error) <= CALIBRATION_AIM else (
                     f"missed by {number(error) - CALIBRATION_AIM:.3f}"
                 )  # fmt: skip
-                rows.append((f"{words}, {mode['label']}", figure_words(error), verdict))
+                chance = at(mode, "ece_by_chance", key)
+                rows.append(
+                    (
+                        f"{words}, {mode['label']}",
+                        figure_words(error),
+                        f"{number(chance):.3f}" if known(chance) else "–",
+                        verdict,
+                    )
+                )
     blocks += table(
         f"Expected calibration error, ten equal bins ({card.tag})",
-        ("probability of", "error (95 % interval)", f"aim ≤ {CALIBRATION_AIM}"),
+        (
+            "probability of",
+            "error (95 % interval)",
+            "if every probability were true",
+            f"aim ≤ {CALIBRATION_AIM}",
+        ),
         rows,
+        "So few checks show some error even where every probability is true; the third column "
+        "is its mean over outcomes drawn from the stated probabilities.",
     )
     for mode in card.main:
         conformal = at(mode, "conformal", default=())

@@ -8,6 +8,7 @@ from typing import Any
 from vibecheck.report.words import zone_words
 from vibecheck.training.card_parts import (
     at,
+    number,
     plain_words,
 )
 
@@ -103,6 +104,11 @@ def sensor_words(mode: Mapping[str, Any]) -> str:
     """Return a way of use in a word or two; all are against the baseline unless they say so."""
     words = str(mode["label"]).replace(" only", "").replace(", against baseline", "")
     return words.replace("accelerometers", "accelerometer")
+
+
+def is_heard(mode: Mapping[str, Any], zone: str) -> bool:
+    """Whether a zone's head spoke in at least half of the judged checks."""
+    return bool(number(at(mode, "zone_heard", zone, default=1.0)) >= 0.5)
 
 
 def capital(words: str) -> str:

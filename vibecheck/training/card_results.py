@@ -30,6 +30,7 @@ from vibecheck.training.card_reading import (
     ZONE_AIM,
     Card,
     capital,
+    is_heard,
     kind_words,
     part_words,
 )
@@ -67,7 +68,9 @@ def section_aims(card: Card) -> Section:
             (
                 target_words(card, target),
                 f"{sense} {number(target['wanted']):g}",
-                figure_words(target.get("reached")),
+                "not heard"
+                if target.get("heard") is False
+                else figure_words(target.get("reached")),
                 verdict_words(target),
             )
         )
@@ -96,17 +99,24 @@ def section_failures(card: Card) -> Section:
     targets: Sequence[Mapping[str, Any]] = at(card.metrics, "targets", default=())
     for target in targets:
         if target.get("met") is False:
+            reached = figure_words(target.get("reached"))
             items.append(
                 f"Aim {verdict_words(target)}: {target_words(card, target)} is "
-                f"{figure_words(target.get('reached'))}, wanted "
+                f"{'not heard' if target.get('heard') is False else reached}, wanted "
                 f"{'at least' if target.get('sense') == '>=' else 'at most'} "
                 f"{number(target['wanted']):g}."
             )
     for mode in card.main:
+        areas = at(mode, "zone_auc", default={})
+        deaf = [part_words(zone) for zone in areas if not is_heard(mode, zone)]
+        if deaf:
+            items.append(
+                f"Not heard, ranked by history alone, {mode['label']}: {join_words(deaf)}."
+            )
         blind = [
             f"{part_words(zone)} {figure_words(figure, 2)}"
-            for zone, figure in at(mode, "zone_auc", default={}).items()
-            if known(figure) and not ends(figure)[0] > 0.5
+            for zone, figure in areas.items()
+            if known(figure) and is_heard(mode, zone) and not ends(figure)[0] > 0.5
         ]
         if blind:
             items.append(f"No better than chance, {mode['label']}: {join_words(blind)}.")
@@ -155,8 +165,9 @@ def _compare(
 MAIN_ROWS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("ROC area, anything loose", ("any_loose_auc",)),
     ("ROC area, loose with play", ("any_play_auc",)),
-    ("loose checks found at 5 % false alarms", ("alarm", "recall")),
-    ("loose checks with play found at 5 % false alarms", ("alarm", "recall_play")),
+    ("plain snug checks that raise an alarm set at 5 %", ("alarm", "snug")),
+    ("loose checks found by that alarm", ("alarm", "recall")),
+    ("loose checks with play found by that alarm", ("alarm", "recall_play")),
     ("calibration error, anything loose", ("ece", "any")),
     ("calibration error, zones", ("ece", "zones")),
     ("Brier score, anything loose", ("brier", "any")),
@@ -204,7 +215,7 @@ def section_any(card: Card) -> Section:
         blocks += table(
             f"{capital(mode['label'])}: held-out cars ({card.tag})",
             ("figure", "value (95 % interval)"),
-            _compare(card, [mode], MAIN_ROWS[:4]),
+            _compare(card, [mode], MAIN_ROWS[:5]),
         )
     blocks += _by_turns(card)
     return Section("any", f"Does it tell loose from snug? ({card.tag})", tuple(blocks))
@@ -220,7 +231,7 @@ def _by_turns(card: Card) -> list[Block]:
     ]
     return table(
         f"By how far the worst fastener is backed off: {mode['label']} ({card.tag})",
-        ("backed off", "checks", "found at 5 % false alarms"),
+        ("backed off", "checks", "found at about 5 % false alarms"),
         rows,
     )
 
@@ -229,7 +240,9 @@ def section_zones(card: Card) -> Section:
     """Each zone on its own, and the first zones to open."""
     groups = {
         mode["label"]: [
-            (part_words(zone), figure) for zone, figure in mode["zone_auc"].items() if known(figure)
+            (part_words(zone), figure)
+            for zone, figure in mode["zone_auc"].items()
+            if known(figure) and is_heard(mode, zone)
         ]
         for mode in card.main
         if at(mode, "zone_auc")
@@ -237,7 +250,9 @@ def section_zones(card: Card) -> Section:
     blocks: list[Block] = [
         Paragraph(
             "ROC area of a zone: the chance that a check in which it is loose gets a higher "
-            "probability for it than a check in which it is not. 0.5 is chance."
+            "probability for it than a check in which it is not. 0.5 is chance. A zone is called "
+            "not heard where in most of the fits no head for it showed skill, so that it was "
+            "ranked by history alone."
         )
     ]
     if any(groups.values()):
@@ -261,8 +276,8 @@ def section_zones(card: Card) -> Section:
             (
                 part_words(zone),
                 count_words(counts) if counts is not None else "–",
-                *(figure_words(f, 2) if known(f) else "–" for f in figures),
-                figure_words(play, 2) if known(play) else "–",
+                *(_heard_words(m, zone, f) for m, f in zip(card.main, figures, strict=True)),
+                _heard_words(card.main[0], zone, play),
             )
         )
     blocks += table(
@@ -276,6 +291,12 @@ def section_zones(card: Card) -> Section:
         rows,
     )
     return Section("zones", f"Which zones can it hear? ({card.tag})", tuple(blocks))
+
+
+def _heard_words(mode: Mapping[str, Any], zone: str, figure: Any) -> str:
+    if not known(figure):
+        return "–"
+    return figure_words(figure, 2) if is_heard(mode, zone) else "not heard"
 
 
 FIRST_ROWS = (

@@ -31,6 +31,8 @@ class Heard:
     ratios, sizes : ndarray, shape (n_checks, n_groups)
         Of the groups; zones of the car in each.
     loose : ndarray of bool, shape (n_checks, n_groups)
+    calm : ndarray of bool, shape (n_checks,)
+        Nothing is loose, and nothing else sounds odd.
     place_share : list of list of (group, share)
         The truly loose zones of each check: place of their group, and their share within it.
     """
@@ -41,6 +43,7 @@ class Heard:
     ratios: FloatArray
     sizes: FloatArray
     loose: BoolArray
+    calm: BoolArray
     place_share: Sequence[Sequence[tuple[int, float]]]
 
     def select(self, rows: BoolArray) -> Heard:
@@ -52,6 +55,7 @@ class Heard:
             ratios=self.ratios[rows],
             sizes=self.sizes[rows],
             loose=self.loose[rows],
+            calm=self.calm[rows],
             place_share=[self.place_share[int(k)] for k in np.flatnonzero(rows)],
         )
 
@@ -165,16 +169,23 @@ def nonconformity(coherence: Coherence, heard: Heard) -> FloatArray:
 
 
 def calibrated(coherence: Coherence, several: Heard, single: Heard, n_folds: int) -> Coherence:
-    """Return it with the sorted nonconformity of checks that it was not fitted to.
+    """Return it with what checks that it was not fitted to look like.
 
-    Every fold of cars is scored by numbers fitted to the other cars (cross-conformal).
+    The sorted nonconformity of those with something loose, and the sorted log-odds of "something
+    is loose" of the calm ones. Every fold of cars is scored by numbers fitted to the other cars
+    (cross-conformal).
     """
     scores: dict[int, FloatArray] = {}
+    calm: dict[int, FloatArray] = {}
     for kind, heard in ((1, single), (2, several)):
-        parts = []
+        parts, lines = [], []
         for held in car_folds(several.car, n_folds, seed=3):
             names = np.unique(several.car[held])
             fitted = fit_coherence(several.select(~held))
-            parts.append(nonconformity(fitted, heard.select(np.isin(heard.car, names))))
+            other = heard.select(np.isin(heard.car, names))
+            parts.append(nonconformity(fitted, other))
+            found = fitted.bring_together(other.anything, other.ratios, other.sizes)
+            lines.append(found.anything[other.calm])
         scores[kind] = np.sort(np.concatenate(parts))
-    return replace(coherence, scores=scores)
+        calm[kind] = np.sort(np.concatenate(lines))
+    return replace(coherence, scores=scores, calm=calm)

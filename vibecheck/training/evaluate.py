@@ -17,11 +17,14 @@ shorthand:
     ``folds``             list of lists of car names: the held-out cars of each outer fold
     ``modes``             {slug: MODE}, the slugs of `MODES`
     ``targets``           list of {"name", "mode", "wanted", "sense": ">=" or "<=", "reached":
-                          FIGURE, "met": bool or None}; ``None`` where it could not be measured
+                          FIGURE, "met": bool or None}; ``None`` where it could not be measured;
+                          and ``"heard": False`` where the zone was mostly not heard
     ``chosen``            {head: family} of the model fitted on all cars
     ``skill``             {head: FIGURE}, held-out ROC area of each head, those left out included
     ``chosen_per_fold``   list of {head: family}
     ``held_out_log_loss`` {head: {family: number}}
+    ``n_kept``            {head: number of features that the screening let it use}
+    ``never_kept``        list of the features that no head of the model uses
     ``importance``        {head: list of [feature, share]}, at most 12 a head, largest first
 
 ``MODE`` (one way of using the tool; every probability is a held-out one)
@@ -32,12 +35,15 @@ shorthand:
     ``any_loose_auc``     FIGURE, anything loose against nothing loose (hard cases included)
     ``any_play_auc``      FIGURE, loose with play against nothing loose
     ``zone_auc``          {zone: FIGURE} and, over wheels, ``"driven_wheels"``, ``"still_wheels"``,
-                          ``"some_driven_wheel"``; also ``zone_play_auc``: loose with play only
+                          ``"some_driven_wheel"``; also ``zone_play_auc``: loose with play only.
+                          A zone that was not heard counts as alike in all checks
+    ``zone_heard``        {zone: share of checks in which a head spoke for it}, same keys
     ``roc``               {"false_alarm": [...], "recall": [...]} of anything loose
-    ``alarm``             {"false_alarm_rate": 0.05, "threshold", "recall": FIGURE,
-                          "recall_play": FIGURE}; the threshold is the 95th percentile of
-                          plain snug checks (hard cases apart)
-    ``hard_negatives``    {"all": FIGURE, KIND: FIGURE}: share above that threshold
+    ``alarm``             {"false_alarm_rate": 0.05, "snug": FIGURE, "recall": FIGURE,
+                          "recall_play": FIGURE}; the bar is the 95th percentile of plain snug
+                          checks of the *training* cars (hard cases apart); ``snug`` is the share
+                          of the judged ones above it
+    ``hard_negatives``    {"all": FIGURE, KIND: FIGURE}: share above that bar
     ``first_zone``        {"all": HITS, "play": HITS, "play_two_spots": HITS}; HITS = {"first":
                           FIGURE, "first_two": FIGURE, "chance", "chance_two"}: the zone of highest
                           probability, one of the two highest, is a loose one
@@ -45,6 +51,8 @@ shorthand:
     ``reliability``       {"any": BINS, "zones": BINS}; BINS = list of {"stated", "found", "low",
                           "high", "n"}, low and high a Wilson 95 % interval
     ``ece, brier``        {"any": FIGURE, "zones": FIGURE}
+    ``ece_by_chance``     {"any": number, "zones": number}: mean calibration error of as many
+                          checks whose outcomes are drawn from the stated probabilities
     ``log_loss``          {"any": number, "zones": number}
     ``conformal``         list of {"nominal", "coverage": FIGURE, "size": FIGURE, "n_zones"}
     ``familiar``          FIGURE, share of held-out checks that count as familiar
@@ -76,6 +84,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.car.zones import CENTRE_SPOT
+from vibecheck.features.catalogue import NAMES
 from vibecheck.model.calibration import log_odds, sigmoid
 from vibecheck.model.heads import ANY_HEAD, STILL_WHEELS_HEAD, head_of
 from vibecheck.model.looseness import LoosenessModel
@@ -83,7 +92,7 @@ from vibecheck.training.families import FAMILIES, Family
 from vibecheck.training.figures import CONFIDENCE, plain, reliability, summarise
 from vibecheck.training.fit import MIN_SKILL, Fitted, fit_model
 from vibecheck.training.heldout import car_folds
-from vibecheck.training.predictions import COVERAGES, Predictions
+from vibecheck.training.predictions import COVERAGES, FALSE_ALARM_RATE, Predictions
 from vibecheck.training.table import FeatureTable
 from vibecheck.training.targets import targets
 
@@ -220,6 +229,7 @@ def predict(
         rows["preload"].append(table.preload[first])
         rows["heard"].append([one.heard for one in found.zones])
         rows["turning"].append([name != STILL_WHEELS_HEAD for name in names])
+        rows["alarm"].append(model.is_alarm(found, FALSE_ALARM_RATE))
         rows["unfamiliar"].append(model.unfamiliar_of(evidence).is_unfamiliar)
         # Without a calibrated set every zone is a candidate.
         rows["candidates"].append(
@@ -343,6 +353,8 @@ def fit_facts(fitted: Fitted) -> dict[str, Any]:
             "chosen": fitted.chosen,
             "skill": fitted.skill,
             "held_out_log_loss": fitted.losses,
+            "n_kept": {label: len(names) for label, names in fitted.kept.items()},
+            "never_kept": sorted(set(NAMES).difference(*fitted.kept.values())),
             "importance": importance_of(fitted),
         }
     )

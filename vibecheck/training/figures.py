@@ -23,15 +23,13 @@ from vibecheck.training.metrics import (
     roc_curve,
     wilson_interval,
 )
-from vibecheck.training.predictions import COVERAGES, Predictions
+from vibecheck.training.predictions import COVERAGES, FALSE_ALARM_RATE, Predictions
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 __all__ = ["CONFIDENCE", "plain", "reliability", "summarise"]
 
-FALSE_ALARM_RATE = 0.05
-"""Share of plain snug checks at which detection is stated."""
 MOST_TURNS = 2.0
 """End of the range in which the turns that are found are sought."""
 TURN_EDGES = (0.0, 0.25, 0.5, 1.0, 2.0, math.inf)
@@ -85,11 +83,7 @@ def summarise(found: Predictions, *, n_bootstrap: int = 300) -> dict[str, Any]:
     judge = _Judge(found, n_bootstrap)
     score, any_loose, play = found.any_probability, found.any_loose, found.play
     every: BoolArray = np.ones(score.size, dtype=bool)
-    plain_snug = ~any_loose & ~found.is_hard
-    # Hard cases set the bar only where there are no others.
-    calm = plain_snug if plain_snug.any() else ~any_loose
-    bar = float(np.quantile(score[calm], 1.0 - FALSE_ALARM_RATE)) if calm.any() else math.inf
-    alarm = score > bar
+    alarm = found.alarm
     fall, rise = roc_curve(score, any_loose)
     return {
         "n_checks": int(found.check.size),
@@ -102,11 +96,12 @@ def summarise(found: Predictions, *, n_bootstrap: int = 300) -> dict[str, Any]:
         "any_loose_auc": judge.area(score, any_loose, every),
         "any_play_auc": judge.area(score, play, play | ~any_loose),
         "zone_auc": _zone_areas(judge, play_only=False),
+        "zone_heard": _zone_heard(found),
         "zone_play_auc": _zone_areas(judge, play_only=True),
         "roc": {"false_alarm": fall, "recall": rise},
         "alarm": {
             "false_alarm_rate": FALSE_ALARM_RATE,
-            "threshold": bar,
+            "snug": judge.share(alarm, ~any_loose & ~found.is_hard),
             "recall": judge.share(alarm, any_loose),
             "recall_play": judge.share(alarm, play),
         },
@@ -129,6 +124,10 @@ def summarise(found: Predictions, *, n_bootstrap: int = 300) -> dict[str, Any]:
             "zones": reliability(found),
         },
         "ece": _over_both(judge, expected_calibration_error),
+        "ece_by_chance": {
+            "any": _error_by_chance(score),
+            "zones": _error_by_chance(found.probability.reshape(-1)),
+        },
         "brier": _over_both(judge, brier),
         "log_loss": {
             "any": log_loss(score, any_loose),
@@ -141,7 +140,7 @@ def summarise(found: Predictions, *, n_bootstrap: int = 300) -> dict[str, Any]:
             "turns": _detection(judge, alarm, "turns"),
             "preload": _detection(judge, alarm, "preload_lost"),
         },
-        "mesh": _mesh(mesh, bar, n_bootstrap),
+        "mesh": _mesh(mesh, n_bootstrap),
     }
 
 
@@ -151,27 +150,66 @@ def _zone_areas(judge: _Judge, *, play_only: bool) -> dict[str, Figure]:
     loose = found.loose & (found.turns > 0.0) if play_only else found.loose
     # Judged on play: what lost preload only is neither one nor the other.
     clear = ~found.loose | loose
+    stated = _stated(found)
     areas: dict[str, Figure | None] = {
-        str(zone): judge.area(found.probability[:, k], loose[:, k], clear[:, k])
+        str(zone): judge.area(stated[:, k], loose[:, k], clear[:, k])
         for k, zone in enumerate(found.zones)
     }
     for label, chosen in (
         ("driven_wheels", found.driven_wheels),
         ("still_wheels", found.still_wheels),
     ):
-        areas[label] = _area_of_cells(judge, loose, chosen & clear)
+        areas[label] = _area_of_cells(judge, stated, loose, chosen & clear)
     driven = found.driven_wheels
-    some = 1.0 - np.prod(1.0 - np.where(driven, found.probability, 0.0), axis=1)
+    some = 1.0 - np.prod(1.0 - np.where(driven, stated, 0.0), axis=1)
     some_loose: BoolArray = np.asarray((loose & driven).any(axis=1))
     unclear = (found.loose & driven).any(axis=1) & ~some_loose
     areas["some_driven_wheel"] = judge.area(some, some_loose, ~unclear)
     return {name: area for name, area in areas.items() if area is not None}
 
 
-def _area_of_cells(judge: _Judge, loose: BoolArray, chosen: BoolArray) -> Figure | None:
+def _stated(found: Predictions) -> FloatArray:
+    """Probabilities of zones, the same in all checks where a zone was not heard.
+
+    There the prior stands, which differs from one training set to another: over folds it would
+    tell the folds apart, not the checks.
+    """
+    stated = found.probability.copy()
+    for k in range(found.zones.size):
+        for turning in (False, True):
+            silent = ~found.heard[:, k] & (found.turning[:, k] == turning)
+            if silent.any():
+                stated[silent, k] = stated[silent, k].mean()
+    return stated
+
+
+def _zone_heard(found: Predictions) -> dict[str, float]:
+    """Share of checks in which a head spoke for a zone; keys as the zones' areas."""
+    shares = {str(zone): found.heard[:, k] for k, zone in enumerate(found.zones)}
+    for label, chosen in (
+        ("driven_wheels", found.driven_wheels),
+        ("still_wheels", found.still_wheels),
+        ("some_driven_wheel", found.driven_wheels),
+    ):
+        shares[label] = found.heard[chosen]
+    return {name: float(np.mean(heard)) for name, heard in shares.items() if heard.size}
+
+
+def _error_by_chance(p: FloatArray, n_draws: int = 200) -> float | None:
+    """Mean calibration error where every stated probability is true."""
+    if p.size == 0:
+        return None
+    rng = np.random.default_rng(0)
+    drawn = [expected_calibration_error(p, rng.random(p.size) < p) for _ in range(n_draws)]
+    return float(np.mean(drawn))
+
+
+def _area_of_cells(
+    judge: _Judge, stated: FloatArray, loose: BoolArray, chosen: BoolArray
+) -> Figure | None:
     """Area over single wheels of all checks."""
     rows, places = np.nonzero(chosen)
-    p, y, cars = judge.found.probability[rows, places], loose[rows, places], judge.found.car[rows]
+    p, y, cars = stated[rows, places], loose[rows, places], judge.found.car[rows]
     if not y.any() or y.all():
         return None
     return over_cars(lambda r: roc_auc(p[r], y[r]), cars, n_bootstrap=judge.n_bootstrap)
@@ -314,7 +352,7 @@ def _detection(judge: _Judge, alarm: BoolArray, unit: str) -> dict[str, Any]:
     return curves
 
 
-def _mesh(mesh: Predictions, bar: float, n_bootstrap: int) -> dict[str, Any]:
+def _mesh(mesh: Predictions, n_bootstrap: int) -> dict[str, Any]:
     """How a mesh set too tight or too loose is judged."""
     judge = _Judge(mesh, n_bootstrap)
     place = np.array([str(zone) == "gear_mesh" for zone in mesh.zones])
@@ -325,7 +363,7 @@ def _mesh(mesh: Predictions, bar: float, n_bootstrap: int) -> dict[str, Any]:
         if among.any():
             entries[kind] = {
                 "n": int(among.sum()),
-                "alarm": judge.share(mesh.any_probability > bar, among),
+                "alarm": judge.share(mesh.alarm, among),
                 "gear_mesh_first": judge.share(first_hits(mesh.probability, is_mesh, 1), among),
                 "gear_mesh_first_two": judge.share(first_hits(mesh.probability, is_mesh, 2), among),
             }

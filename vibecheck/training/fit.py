@@ -38,6 +38,7 @@ from vibecheck.training.heldout import (
 )
 from vibecheck.training.metrics import Figure, auc_over_cars, log_loss
 from vibecheck.training.rows import Measured, Rows, fit_population, head_rows, heads_of
+from vibecheck.training.screening import lasting_features
 from vibecheck.training.table import FeatureTable
 
 FloatArray = NDArray[np.float64]
@@ -74,6 +75,8 @@ class Fitted:
         Held-out ROC area of every head, those that were left out included.
     losses : dict of str to dict of str to float
         Held-out log loss of every family, by head.
+    kept : dict of str to tuple of str
+        Features that the screening let each head use.
     """
 
     model: LoosenessModel
@@ -81,10 +84,14 @@ class Fitted:
     chosen: dict[str, str]
     skill: dict[str, Figure] = field(default_factory=dict)
     losses: dict[str, dict[str, float]] = field(default_factory=dict)
+    kept: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 class FittedHead(NamedTuple):
-    """One head with how it came about; ``line`` is its calibrated held-out log-odds."""
+    """One head with how it came about.
+
+    ``line`` is its calibrated held-out log-odds, ``kept`` the features it may use.
+    """
 
     head: Head
     pipeline: Any
@@ -92,26 +99,64 @@ class FittedHead(NamedTuple):
     losses: dict[str, float]
     skill: Figure
     line: FloatArray
+    kept: tuple[str, ...]
 
 
-def _fit_pipeline(family: Family, layout: InputLayout, rows: Rows, chosen: BoolArray) -> Any:
+def _fit_pipeline(
+    family: Family, layout: InputLayout, rows: Rows, chosen: BoolArray, kept: BoolArray
+) -> Any:
+    """Fit on some rows and some columns.
+
+    What must not be used is 0 in all rows: neither a penalised weight nor a tree turns to it, and
+    the pipeline still takes every column.
+    """
     signs = layout.signs() if layout.kind == "check" else None
     pipeline = family.make(signs)
     last = pipeline.steps[-1][0]
     weight = {f"{last}__sample_weight": rows.weight[chosen]}
-    return pipeline.fit(rows.x[chosen], rows.loose[chosen], **weight)
+    return pipeline.fit(np.where(kept, rows.x[chosen], 0.0), rows.loose[chosen], **weight)
 
 
-def held_out_scores(
-    family: Family, layout: InputLayout, rows: Rows, cars: NDArray[np.str_], n_folds: int
-) -> FloatArray | None:
-    """Log-odds of every row by a pipeline that never saw its car; ``None`` where it cannot."""
-    scores = np.full(rows.loose.size, np.nan)
+def _kept_columns(
+    layout: InputLayout, rows: Rows, cars: NDArray[np.str_], chosen: BoolArray
+) -> BoolArray:
+    """Columns that these rows allow a scorer to use: see `vibecheck.training.screening`."""
+    kept = np.ones(layout.n_columns, dtype=bool)
+    if layout.kind == "check":
+        n = len(layout.names)
+        lasting = lasting_features(rows.x[chosen], rows.loose[chosen], cars[chosen], n)
+        kept[: 2 * n] = np.tile(lasting, 2)
+    return kept
+
+
+class Fold(NamedTuple):
+    """Rows that a pipeline is fitted on, and columns that it may use."""
+
+    seen: BoolArray
+    kept: BoolArray
+
+
+def _folds_of(
+    layout: InputLayout, rows: Rows, cars: NDArray[np.str_], n_folds: int
+) -> list[Fold] | None:
+    """Folds of whole cars, each with its own screening; ``None`` where a class is missing."""
+    folds = []
     for held in car_folds(cars, n_folds):
         seen = ~held
         if not (rows.loose[seen].any() and not rows.loose[seen].all()):
             return None
-        pipeline = _fit_pipeline(family, layout, rows, seen)
+        folds.append(Fold(seen, _kept_columns(layout, rows, cars, seen)))
+    return folds
+
+
+def held_out_scores(
+    family: Family, layout: InputLayout, rows: Rows, folds: Sequence[Fold]
+) -> FloatArray:
+    """Log-odds of every row by a pipeline that never saw its car."""
+    scores = np.full(rows.loose.size, np.nan)
+    for seen, kept in folds:
+        held = ~seen
+        pipeline = _fit_pipeline(family, layout, rows, seen, kept)
         scores[held] = np.clip(pipeline_log_odds(pipeline, rows.x[held]), -15.0, 15.0)
     return scores
 
@@ -145,17 +190,18 @@ def fit_head(
     cars = table.car[rows.take]
     if np.unique(cars).size < 2:
         return None
+    folds = _folds_of(layout, rows, cars, n_folds)
+    if folds is None:
+        return None
     best: tuple[float, Family, FloatArray] | None = None
     losses: dict[str, float] = {}
     scored: dict[str, FloatArray] = {}
     kind = (rows.n_takes > 1).astype(np.intp)
     for family in families:
         if family.parts and all(part in scored for part in family.parts):
-            found: FloatArray | None = np.mean([scored[part] for part in family.parts], axis=0)
+            found: FloatArray = np.mean([scored[part] for part in family.parts], axis=0)
         else:
-            found = held_out_scores(family, layout, rows, cars, n_folds)
-        if found is None:
-            continue
+            found = held_out_scores(family, layout, rows, folds)
         scored[family.name] = found
         offset, slope = (np.array(numbers)[kind] for numbers in _calibrate(found, rows))
         loss = log_loss(sigmoid(offset + slope * found), rows.loose, rows.weight)
@@ -168,7 +214,9 @@ def fit_head(
     offsets, slopes = _calibrate(scores, rows)
     prior = float(np.average(rows.loose, weights=rows.weight))
     line = np.array(offsets)[kind] + np.array(slopes)[kind] * scores
-    pipeline = _fit_pipeline(family, layout, rows, np.ones(rows.loose.size, dtype=bool))
+    every = np.ones(rows.loose.size, dtype=bool)
+    kept = _kept_columns(layout, rows, cars, every)
+    pipeline = _fit_pipeline(family, layout, rows, every, kept)
     scorer = scorer_from_pipeline(pipeline)
     n = len(layout.names)
     importance, direction = np.zeros(n), np.zeros(n)
@@ -190,7 +238,8 @@ def fit_head(
         direction=direction,
     )
     skill = auc_over_cars(line[whole], rows.loose[whole], cars[whole], n_bootstrap=100)
-    return FittedHead(head, pipeline, family.name, losses, skill, line)
+    names = tuple(name for name, yes in zip(layout.names, kept, strict=False) if yes)
+    return FittedHead(head, pipeline, family.name, losses, skill, line, names)
 
 
 def _directions(values: FloatArray, loose: BoolArray, cars: NDArray[np.str_]) -> FloatArray:
@@ -276,6 +325,7 @@ def fit_model(
                     heads[key] = found.head
                     fitted.pipelines[label] = found.pipeline
                     fitted.chosen[label] = found.family
+                    fitted.kept[label] = found.kept
                     if name == WHICH_WHEEL_HEAD:
                         words[key] = wheel_words_of(part, rows, found.line)
                     else:

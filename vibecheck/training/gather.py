@@ -51,10 +51,12 @@ def gather(
     plain = {name: [one for one in ones if isinstance(one, Words)] for name, ones in said.items()}
     wheel_words = [one for one in said.get(WHICH_WHEEL_HEAD, ()) if isinstance(one, WheelWords)]
     spoken = {check for ones in plain.values() for one in ones for check in one.whole}
-    checks = sorted(spoken & set(table.check[~table.is_mesh].tolist()))
+    # Only checks of which every zone was looked at tell what goes with what.
+    checks = sorted(spoken & set(table.check[~table.is_mesh & table.is_labelled].tolist()))
     heard = {sha for ones in plain.values() for one in ones for sha in one.single}
     first_of = dict(zip(table.check[::-1].tolist(), range(table.n_takes - 1, -1, -1), strict=True))
     cars, anything, ratios, sizes, loose, places = [], [], [], [], [], []
+    calm = ~table.loose.any(axis=1) & ~table.is_hard
     for check in checks:
         row = first_of[check]
         take = _one_take(table, check, heard) if one_take else None
@@ -91,6 +93,7 @@ def gather(
         ratios=np.array(ratios, dtype=np.float64).reshape(-1, n),
         sizes=np.array(sizes, dtype=np.float64).reshape(-1, n),
         loose=np.array(loose, dtype=bool).reshape(-1, n),
+        calm=np.array([calm[first_of[check]] for check in checks], dtype=bool),
         place_share=places,
     )
 

@@ -16,6 +16,8 @@ BoolArray = NDArray[np.bool_]
 
 COVERAGES = (0.8, 0.9, 0.95)
 """Coverages at which the sets of candidates are judged."""
+FALSE_ALARM_RATE = 0.05
+"""Share of plain snug checks at which the alarm is set."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,6 +39,9 @@ class Predictions:
     turns, preload : ndarray, shape (n, n_zones)
     heard, turning : ndarray of bool, shape (n, n_zones)
         Zones the model had a head for; zones other than wheels that do not turn.
+    alarm : ndarray of bool, shape (n,)
+        "Something is loose" stood above the bar that its model took from the calm checks of its
+        training cars, set at `FALSE_ALARM_RATE`.
     unfamiliar : ndarray of bool, shape (n,)
     candidates : ndarray of bool, shape (n, n_coverages, n_zones)
         Zones in the set of each of `COVERAGES`.
@@ -54,6 +59,7 @@ class Predictions:
     preload: FloatArray
     heard: BoolArray
     turning: BoolArray
+    alarm: BoolArray
     unfamiliar: BoolArray
     candidates: BoolArray
 

@@ -56,7 +56,7 @@ def targets(modes: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:
     ----------
     modes : mapping of mode's name to its figures (`Figure` or None at the leaves)
     """
-    found = [_reached(aim, modes) for aim in AIMS]
+    found = [{**_reached(aim, modes), **_heard(aim, modes)} for aim in AIMS]
     for entry in modes.get(ALL, {}).get("conformal", []):
         reached: Figure | None = entry["coverage"]
         nominal = float(entry["nominal"])
@@ -72,6 +72,14 @@ def targets(modes: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:
             }
         )
     return found
+
+
+def _heard(aim: _Aim, modes: Mapping[str, Mapping[str, Any]]) -> dict[str, bool]:
+    """Say where a zone was mostly not heard: its area then is that of a constant."""
+    if aim.path[0] != "zone_auc":
+        return {}
+    shares = modes.get(aim.mode, {}).get("zone_heard", {})
+    return {} if float(shares.get(aim.path[1], 1.0)) >= 0.5 else {"heard": False}
 
 
 def _reached(aim: _Aim, modes: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
