@@ -28,6 +28,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("risk",),
     ("pipeline",),
     ("report",),
+    ("garage",),
     ("dataset", "training"),
     ("demo",),
     ("web", "cli", "__main__"),
