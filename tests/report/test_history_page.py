@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -12,14 +13,14 @@ from typing import Any
 import jsonschema
 import numpy as np
 import pytest
-from builders import make_car
+from builders import make_car, make_result
 from test_page import CLEARING, Page
 from test_result_json import numbers, walk
 
 from vibecheck.report.history_json import history_schema, history_to_dict
 from vibecheck.report.history_page import history_to_html
-from vibecheck.report.history_pictures import drift_words
-from vibecheck.result import ZoneRisk
+from vibecheck.report.history_pictures import contributions_picture, drift_words
+from vibecheck.result import ZoneHistory, ZoneRisk
 from vibecheck.risk.drift import KEY_FEATURES, DriftChart, TakeValues, drift_charts
 from vibecheck.risk.history import CarHistory, read_history
 from vibecheck.risk.log import CarLog, Disturbance, FastenerFinding, HandCheck
@@ -176,6 +177,18 @@ def test_the_page_on_the_format_describes_every_key() -> None:
         assert f"`{key}`" in text, f"{key} is not documented"
         if "properties" not in schema and key not in ("file", "version", "name", "hand_check"):
             assert schema["description"] in text, f"{key}: the page says something else"
+
+
+def test_the_report_of_a_check_shows_what_log_and_sound_did() -> None:
+    result = make_result(duration_s=2.0)
+    seen = Page(result.to_html())
+    assert "What comes from the log, what from the sound?" in seen.text
+    assert "this car's log raises the odds 1.3-fold" in seen.text  # by hand: 0.05/0.95 ÷ 0.04/0.96
+    picture = contributions_picture(result.zones)
+    assert picture is not None
+    assert "The log moved the" in picture.reading
+    bare = [replace(zone, history=ZoneHistory(0.1)) for zone in result.zones]
+    assert contributions_picture(bare) is None
 
 
 def test_charts_that_signal_come_first_and_new_set_ups_begin_anew() -> None:

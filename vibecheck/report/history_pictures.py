@@ -9,7 +9,7 @@ import numpy as np
 
 from vibecheck.report.pictures import Picture
 from vibecheck.report.svg import BLUE, GRID, INK, ORANGE, SOFT, WIDTH, Axes, linear_ticks
-from vibecheck.report.words import number_words, percent, spot_words, zone_words
+from vibecheck.report.words import LEAST_LOG_RATIO, number_words, percent, spot_words, zone_words
 from vibecheck.result import ZoneRisk
 from vibecheck.risk.drift import DriftChart
 from vibecheck.risk.history import CarHistory
@@ -19,6 +19,7 @@ ROW = 22
 NAME_WIDTH = 128
 MARKS = {"took_a_turn": "took a turn", "loose": "loose", "missing": "missing"}
 N_CURVES = 3
+PERCENT_TICKS = (0.1, 0.5, 2.0, 5.0, 10.0, 25.0, 50.0, 75.0, 90.0, 98.0, 99.5)
 DASHES = ("", "7 4", "2 4")
 
 
@@ -53,6 +54,64 @@ def rates_picture(history: CarHistory, order: Sequence[ZoneRisk]) -> Picture:
         f"{number_words(float(f'{1.0 / max(worst[1].rate_per_run or 0.0, 1e-9):.2g}'))} runs."
     )
     return Picture("rates", "How often is something found loose?", axes.svg(), reading)
+
+
+def contributions_picture(zones: Sequence[ZoneRisk]) -> Picture | None:
+    """Draw what moved each zone: from the usual odds by the log, then by the recording.
+
+    ``None`` where no zone's history names its usual odds.
+    """
+    rows = [(zone, zone.contributions) for zone in zones]
+    known = [(zone, moved) for zone, moved in rows if moved is not None]
+    if not known:
+        return None
+    steps = {
+        zone.zone: (
+            moved.usual,
+            moved.usual + moved.history,
+            _log_odds(min(max(zone.probability, 1e-4), 1.0 - 1e-4)),
+        )
+        for zone, moved in known
+    }
+    every = [step for each in steps.values() for step in each]
+    low, high = min(every) - 0.4, max(every) + 0.4
+    axes = _rows_axes(
+        (low, high),
+        len(known),
+        "probability of a loose fastener, %",
+        "What history and recording did to each zone's probability",
+    )
+    ticks = [share for share in PERCENT_TICKS if low <= _log_odds(share / 100.0) <= high]
+    places = [_log_odds(share / 100.0) for share in ticks]
+    axes.grid(places, [])
+    for row, (zone, moved) in enumerate(known):
+        y = axes.y(row + 0.5)
+        axes.text(axes.left - 6, y + 4.5, zone_words(zone.zone), anchor="end")
+        usual, after, end = (axes.x(step) for step in steps[zone.zone])
+        axes.segment((usual, y, after, y), colour=ORANGE, width=3, dash="3 2")
+        axes.segment((usual, y - 7, usual, y + 7), colour=INK, width=2)
+        if moved.vibration is not None:
+            axes.segment((after, y, end, y), colour=BLUE, width=3)
+        _ring(axes, after, y)
+        if moved.vibration is not None:
+            _dot(axes, end, y, BLUE)
+    axes.frame([], [])
+    floor = axes.height - axes.bottom
+    for share, place in zip(ticks, places, strict=True):
+        axes.segment((axes.x(place), floor, axes.x(place), floor + 4))
+        axes.text(axes.x(place), floor + 17, f"{share:g}", anchor="middle")
+    most = max(known, key=lambda item: abs(item[1].history))
+    reading = (
+        "Upright stroke: usual for such a zone. Ring: after this car's log (dashed). Full dot: "
+        "after the recording (solid line); none where nothing was heard. The log moved the "
+        f"{zone_words(most[0].zone)} most."
+        if abs(most[1].history) > LEAST_LOG_RATIO
+        else "Upright stroke and ring: usual for such a zone, for there is no log that moves it. "
+        "Full dot: after the recording; none where nothing was heard."
+    )
+    return Picture(
+        "contributions", "What comes from the log, what from the sound?", axes.svg(), reading
+    )
 
 
 def timeline_picture(log: CarLog, order: Sequence[ZoneRisk]) -> Picture | None:
@@ -256,3 +315,7 @@ def _ring(axes: Axes, x: float, y: float) -> None:
 def _cross(axes: Axes, x: float, y: float) -> None:
     axes.segment((x - 3.5, y - 3.5, x + 3.5, y + 3.5), colour=SOFT, width=1.4)
     axes.segment((x - 3.5, y + 3.5, x + 3.5, y - 3.5), colour=SOFT, width=1.4)
+
+
+def _log_odds(probability: float) -> float:
+    return math.log(probability) - math.log1p(-probability)

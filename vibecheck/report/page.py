@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from vibecheck import __version__
 from vibecheck.report import words
+from vibecheck.report.history_pictures import contributions_picture
 from vibecheck.report.pictures import Picture
 from vibecheck.report.views import matching_baseline, take_pictures
 from vibecheck.result import SCHEMA, CheckedTake, CheckResult, ZoneRisk
@@ -84,6 +85,7 @@ def result_to_html(
         before=words.told_before(zones),
         not_heard=words.not_heard(result),
         takes=takes,
+        contributions=contributions_picture(zones),
         remarks=words.remarks(result),
         asks_for_baseline=bool(zones)
         and any(checked.features is not None for checked in result.takes)
