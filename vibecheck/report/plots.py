@@ -30,7 +30,7 @@ INK, FAINT, MARK = "#111111", "#767676", "#b3261e"
 _UNITS = {"full_scale": "dB re full scale", "m/s^2": "dB re 1 m/s²"}
 
 
-def _axes(ax: Any, width: float = 8.0, height: float = 4.0) -> Any:
+def new_axes(ax: Any, width: float = 8.0, height: float = 4.0) -> Any:
     """Return the caller's axes, or new ones in a figure of their own (never pyplot's)."""
     if ax is not None:
         return ax
@@ -91,7 +91,7 @@ def plot_spectrogram(
     -------
     matplotlib Axes
     """
-    ax = _axes(ax)
+    ax = new_axes(ax)
     rate = take.sample_rate_hz
     n_window = int(np.clip(2 * round(0.5 * window_s * rate), 16, take.n_samples // 2 * 2))
     hop = max(n_window // 2, take.n_samples // 1200)
@@ -156,7 +156,7 @@ def plot_order_spectrum(
     -------
     matplotlib Axes
     """
-    ax = _axes(ax)
+    ax = new_axes(ax)
     level = spectrum.amplitude_db(reference)
     if baseline is not None:
         ax.plot(
@@ -207,7 +207,7 @@ def plot_order_map(
     -------
     matplotlib Axes
     """
-    ax = _axes(ax, height=4.5)
+    ax = new_axes(ax, height=4.5)
     level = grid.amplitude_db(reference)
     low, high = _shown_levels(level)
     step = grid.rpm[1] - grid.rpm[0] if grid.rpm.size > 1 else 1.0
@@ -256,7 +256,7 @@ def plot_envelope_orders(
     -------
     matplotlib Axes
     """
-    ax = _axes(ax)
+    ax = new_axes(ax)
     ax.plot(spectrum.order, spectrum.amplitude, color=INK, linewidth=1.1, label="this take")
     ax.plot(
         spectrum.order,
@@ -302,7 +302,7 @@ def plot_kurtogram(kurtogram: Kurtogram, *, ax: Any = None) -> Any:
     -------
     matplotlib Axes
     """
-    ax = _axes(ax)
+    ax = new_axes(ax)
     n_levels = kurtogram.level.size
     image = ax.imshow(
         kurtogram.kurtosis,
