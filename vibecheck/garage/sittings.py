@@ -1,0 +1,452 @@
+"""Sittings of the garage: takes, results and the owner's decision. `Sittings`."""
+
+from __future__ import annotations
+
+import json
+import os
+import uuid
+import zlib
+from abc import abstractmethod
+from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from vibecheck.car.profile import Car
+from vibecheck.car.zones import CENTRE_SPOT
+from vibecheck.errors import CallError, did_you_mean
+from vibecheck.garage import schema
+from vibecheck.garage.recordings import keep_recording
+from vibecheck.garage.rows import (
+    decision_of,
+    hand_check_of,
+    moment_of,
+    pack_numbers,
+    set_up_of,
+    take_of,
+    unpack_numbers,
+)
+from vibecheck.garage.values import Decision, KeptFeatures, SetUp, Sitting, StoredCar, StoredTake
+
+SENSORS = ("microphone", "accelerometer")
+OF_SITTING = ("date", "runs", "pinion_teeth", "spur_teeth", "tyres", "cells")
+MOST_RUNS = 1e6
+LONGEST_NUMBER = 9
+AT_ONCE = 500
+"""So many sittings are looked up by one statement."""
+
+
+class Sittings:
+    """The part of `vibecheck.garage.store.Garage` that is about sittings."""
+
+    file: Path
+    recordings: Path
+
+    @abstractmethod
+    def _read(self) -> AbstractContextManager[sa.Connection]: ...
+
+    @abstractmethod
+    def _write(self) -> AbstractContextManager[sa.Connection]: ...
+
+    @abstractmethod
+    def _moment(self, connection: sa.Connection, *, clock_is_right: bool = False) -> str: ...
+
+    @abstractmethod
+    def _find_car(self, connection: sa.Connection, name: str) -> StoredCar: ...
+
+    # ---- sittings ----------------------------------------------------------------------
+
+    def start_sitting(
+        self,
+        car: str,
+        *,
+        set_up: SetUp | None = None,
+        runs_since_last: float = 1.0,
+        clock_is_right: bool = False,
+    ) -> Sitting:
+        """Begin a bench check.
+
+        Parameters
+        ----------
+        car : str
+        set_up : SetUp, optional
+            As the car file says, with the tyres of the sitting before, where absent.
+        runs_since_last : float
+            Runs since the sitting before, >= 0.
+        clock_is_right : bool
+            Begin although the newest sitting carries a later date.
+
+        Raises
+        ------
+        CallError
+            If the car is unknown, put away or has an open sitting, or the number of runs is none.
+        InputError
+            If the clock went backwards.
+        """
+        if not 0.0 <= runs_since_last < MOST_RUNS:
+            raise CallError(
+                f"The runs since the last bench check must be 0 or more. Got {runs_since_last!r} "
+                "instead."
+            )
+        with self._write() as connection:
+            stored = self._find_car(connection, car)
+            before = self._newest_sitting(connection, stored.id)
+            if stored.hidden:
+                raise CallError(
+                    f"{stored.name} was put away.",
+                    advice=f'Bring it back with: vibecheck car hide "{stored.name}" --undo',
+                )
+            if before is not None and before["is_open"]:
+                raise CallError(
+                    f"{stored.name} has an open bench check, number {before['number']}, begun on "
+                    f"{before['date'][:10]}.",
+                    advice="Go on with it, or close it with: vibecheck bench close",
+                )
+            if set_up is None:
+                set_up = SetUp.of(stored.car, tyres=before["tyres"] if before else "")
+            sitting_id = uuid.uuid4().hex
+            connection.execute(
+                sa.insert(schema.sittings),
+                {
+                    "id": sitting_id,
+                    "car_id": stored.id,
+                    "date": self._moment(connection, clock_is_right=clock_is_right),
+                    "pinion_teeth": set_up.pinion_teeth,
+                    "spur_teeth": set_up.spur_teeth,
+                    "tyres": set_up.tyres,
+                    "cells": set_up.cells,
+                    "runs": stored.runs + runs_since_last,
+                    "runs_since_last": runs_since_last,
+                },
+            )
+            return self._sitting(connection, sitting_id)
+
+    def sitting(self, sitting_id: str) -> Sitting:
+        """Return a sitting by its number, its id, or the beginning of its id.
+
+        Raises
+        ------
+        CallError
+            If there is none, or several ids begin so.
+        """
+        with self._read() as connection:
+            return self._sitting(connection, sitting_id)
+
+    def _sitting(self, connection: sa.Connection, key: str) -> Sitting:
+        table = schema.sittings
+        matches = [table.c.id.startswith(key, autoescape=True)] if key else []
+        if key.isascii() and key.isdigit() and len(key) <= LONGEST_NUMBER:
+            matches.insert(0, table.c.number == int(key))
+        rows: list[dict[str, Any]] = []
+        for match in matches:
+            found = connection.execute(sa.select(table).where(match).limit(2)).mappings()
+            rows = [dict(row) for row in found]
+            if rows:
+                break
+        if len(rows) != 1:
+            raise CallError(
+                f'There is no bench check "{key}".'
+                if not rows
+                else f'Several bench checks begin with "{key}".',
+                advice="List them with: vibecheck bench list",
+            )
+        return self._whole(connection, rows)[0]
+
+    def _open(self, connection: sa.Connection, key: str) -> Sitting:
+        """Return a sitting that may be changed."""
+        sitting = self._sitting(connection, key)
+        if not sitting.is_open:
+            raise CallError(
+                f"Bench check {sitting.number} of {sitting.car} is closed.",
+                advice="Begin another with: vibecheck bench start",
+            )
+        return sitting
+
+    def open_sitting(self, car: str) -> Sitting | None:
+        """Return the open sitting of a car, if it has one."""
+        with self._read() as connection:
+            row = self._newest_sitting(connection, self._find_car(connection, car).id)
+            if row is None or not row["is_open"]:
+                return None
+            return self._whole(connection, [row])[0]
+
+    def sittings(
+        self, car: str | None = None, *, limit: int | None = None, newest_first: bool = True
+    ) -> tuple[Sitting, ...]:
+        """Return sittings of one car or of all."""
+        table = schema.sittings
+        query = sa.select(table).order_by(table.c.number.desc() if newest_first else table.c.number)
+        with self._read() as connection:
+            if car is not None:
+                query = query.where(table.c.car_id == self._find_car(connection, car).id)
+            found = connection.execute(query.limit(limit)).mappings()
+            return tuple(self._whole(connection, [dict(row) for row in found]))
+
+    def close_sitting(self, sitting_id: str) -> Sitting:
+        """End a bench check; the next one of the car can begin then."""
+        return self._change(sitting_id, is_open=0)
+
+    def note_decision(self, sitting_id: str, decision: Decision | None, note: str = "") -> Sitting:
+        """Keep the owner's own decision and words; the tool never makes one.
+
+        Raises
+        ------
+        CallError
+            If the decision is another word than ``go`` and ``no_go``.
+        """
+        if decision not in (None, "go", "no_go"):
+            raise CallError(f"A decision is go or no_go. Got {decision!r} instead.")
+        return self._change(sitting_id, decision=decision, note=note)
+
+    def _change(self, sitting_id: str, **values: Any) -> Sitting:
+        table = schema.sittings
+        with self._write() as connection:
+            found = self._sitting(connection, sitting_id)
+            connection.execute(sa.update(table).where(table.c.id == found.id).values(**values))
+            return self._sitting(connection, found.id)
+
+    # ---- takes and results -------------------------------------------------------------
+
+    def add_take(
+        self,
+        sitting_id: str,
+        file: str | os.PathLike[str],
+        *,
+        sensor: str = "microphone",
+        spot: str = CENTRE_SPOT,
+        reading: Mapping[str, Any] | None = None,
+    ) -> StoredTake:
+        """Keep a recording in an open sitting; the same content is kept once.
+
+        Parameters
+        ----------
+        sitting_id : str
+        file : path-like
+        sensor : {"microphone", "accelerometer"}
+        spot : str
+            A zone of the car, or ``"centre"``.
+        reading : mapping, optional
+            Further arguments of `vibecheck.read_take` that the file needs.
+
+        Raises
+        ------
+        CallError
+            If the sitting is closed, the sensor or the spot unknown, or the recording belongs to
+            another sitting or spot.
+        InputError
+            If the file cannot be read or kept.
+        """
+        if sensor not in SENSORS:
+            raise CallError(
+                f'There is no sensor "{sensor}".{did_you_mean(sensor, SENSORS)}',
+                advice=f"Known: {', '.join(SENSORS)}.",
+            )
+        with self._read() as connection:
+            self._check_spot(connection, self._open(connection, sitting_id), spot)
+        source = Path(file)
+        # The recording is on the disk before the row that speaks of it.
+        sha256, stored = keep_recording(source, self.recordings)
+        table = schema.takes
+        with self._write() as connection:
+            sitting = self._open(connection, sitting_id)
+            same = connection.execute(sa.select(table).where(table.c.sha256 == sha256)).mappings()
+            row = same.first()
+            if row is not None:
+                take = take_of(dict(row), self.recordings)
+                if (take.sitting, take.sensor, take.spot) != (sitting.id, sensor, spot):
+                    other = self._sitting(connection, take.sitting)
+                    raise CallError(
+                        f"This recording is kept already, in bench check {other.number} of "
+                        f"{other.car} as {take.sensor} at {take.spot}.",
+                        where=str(source),
+                        advice="A recording belongs to one bench check, one sensor and one spot.",
+                    )
+                return take
+            values = {
+                "sitting_id": sitting.id,
+                "sha256": sha256,
+                "file_name": source.name,
+                "stored": stored,
+                "sensor": sensor,
+                "spot": spot,
+                "after_hand_check": int(sitting.hand_check_done),
+                "added": self._moment(connection),
+                "reading": json.dumps(dict(reading or {})),
+            }
+            made = connection.execute(sa.insert(table).returning(table.c.id), values).scalar_one()
+            return take_of({"id": made, **values}, self.recordings)
+
+    def _check_spot(self, connection: sa.Connection, sitting: Sitting, spot: str) -> None:
+        car = self._find_car(connection, sitting.car_id).car
+        spots = [CENTRE_SPOT, *(zone.name for zone in car.zones)]
+        if car.zones and spot not in spots:
+            raise CallError(
+                f'{sitting.car} has no spot "{spot}".{did_you_mean(spot, spots)}',
+                advice=f"Known: {', '.join(spots)}.",
+            )
+
+    def set_result(self, sitting_id: str, result: Mapping[str, Any]) -> Sitting:
+        """Keep the result of a check (the value of ``CheckResult.to_dict``) and its features."""
+        packed = zlib.compress(json.dumps(result, allow_nan=False).encode("utf-8"))
+        version = str(result.get("catalogue_version", ""))
+        with self._write() as connection:
+            sitting = self._open(connection, sitting_id)
+            by_hash = {take.sha256: take.id for take in sitting.takes}
+            connection.execute(
+                sa.insert(schema.results).prefix_with("OR REPLACE"),
+                {"sitting_id": sitting.id, "packed": packed},
+            )
+            connection.execute(
+                sa.update(schema.sittings)
+                .where(schema.sittings.c.id == sitting.id)
+                .values(verdict=str(result.get("verdict", "")))
+            )
+            for take in result.get("takes", ()):
+                features = take.get("features")
+                if take.get("sha256") in by_hash and features:
+                    names = sorted(features)
+                    connection.execute(
+                        sa.insert(schema.take_features).prefix_with("OR REPLACE"),
+                        {
+                            "take_id": by_hash[take["sha256"]],
+                            "names_id": _names_id(connection, version, names),
+                            "numbers": pack_numbers(features, names),
+                        },
+                    )
+            return self._sitting(connection, sitting.id)
+
+    def result(self, sitting_id: str) -> dict[str, Any] | None:
+        """Return the kept result of a sitting."""
+        table = schema.results.c
+        with self._read() as connection:
+            sitting = self._sitting(connection, sitting_id)
+            query = sa.select(table.packed).where(table.sitting_id == sitting.id)
+            packed = connection.execute(query).scalar()
+        found: dict[str, Any] | None = packed and json.loads(zlib.decompress(packed))
+        return found
+
+    def features(self, car: str) -> tuple[KeptFeatures, ...]:
+        """Return the features of a car's takes, oldest first."""
+        sittings, takes, kept, names = (
+            schema.sittings,
+            schema.takes,
+            schema.take_features,
+            schema.feature_names,
+        )
+        columns: list[Any] = [
+            *takes.c,
+            *(sittings.c[name] for name in OF_SITTING),
+            names.c.catalogue_version,
+            names.c.names,
+            kept.c.numbers,
+        ]
+        query = (
+            sa.select(*columns)
+            .join(sittings, sittings.c.id == takes.c.sitting_id)
+            .join(kept, kept.c.take_id == takes.c.id)
+            .join(names, names.c.id == kept.c.names_id)
+            .order_by(sittings.c.number, takes.c.id)
+        )
+        with self._read() as connection:
+            query = query.where(sittings.c.car_id == self._find_car(connection, car).id)
+            return tuple(
+                KeptFeatures(
+                    take_of(row, self.recordings),
+                    moment_of(row["date"]),
+                    row["runs"],
+                    set_up_of(row),
+                    row["catalogue_version"],
+                    unpack_numbers(row["names"], row["numbers"]),
+                )
+                for row in map(dict, connection.execute(query).mappings())
+            )
+
+    # ---- pieces ------------------------------------------------------------------------
+
+    @staticmethod
+    def _runs_of(connection: sa.Connection, car_id: str) -> float:
+        table = schema.sittings.c
+        newest = sa.select(table.runs).where(table.car_id == car_id)
+        found = connection.execute(newest.order_by(table.number.desc()).limit(1)).scalar()
+        return 0.0 if found is None else float(found)
+
+    @staticmethod
+    def _newest_sitting(connection: sa.Connection, car_id: str) -> dict[str, Any] | None:
+        table = schema.sittings
+        row = connection.execute(
+            sa.select(table)
+            .where(table.c.car_id == car_id)
+            .order_by(table.c.number.desc())
+            .limit(1)
+        ).mappings()
+        found = row.first()
+        return None if found is None else dict(found)
+
+    def _whole(self, connection: sa.Connection, rows: Sequence[dict[str, Any]]) -> list[Sitting]:
+        """Return sittings with their takes and findings, a few statements for all of them."""
+        ids = [row["id"] for row in rows]
+        takes = _by_sitting(connection, schema.takes, ids)
+        findings = _by_sitting(connection, schema.findings, ids)
+        cars = connection.execute(sa.select(schema.cars))
+        names = {car.id: car.name for car in cars}
+        return [
+            Sitting(
+                id=row["id"],
+                number=row["number"],
+                car=names[row["car_id"]],
+                car_id=row["car_id"],
+                date=moment_of(row["date"]),
+                set_up=set_up_of(row),
+                runs=row["runs"],
+                runs_since_last=row["runs_since_last"],
+                is_open=bool(row["is_open"]),
+                takes=tuple(take_of(one, self.recordings) for one in takes.get(row["id"], ())),
+                hand_check=hand_check_of(row, findings.get(row["id"], ())),
+                hand_check_done=row["hand_check_date"] is not None,
+                verdict=row["verdict"],
+                decision=decision_of(row),
+                note=row["note"],
+            )
+            for row in rows
+        ]
+
+
+def _by_sitting(
+    connection: sa.Connection, table: sa.Table, ids: Sequence[str]
+) -> dict[str, list[dict[str, Any]]]:
+    found: dict[str, list[dict[str, Any]]] = {}
+    for start in range(0, len(ids), AT_ONCE):
+        some = ids[start : start + AT_ONCE]
+        query = sa.select(table).where(table.c.sitting_id.in_(some)).order_by(table.c.id)
+        for row in connection.execute(query).mappings():
+            found.setdefault(row["sitting_id"], []).append(dict(row))
+    return found
+
+
+def _names_id(connection: sa.Connection, version: str, names: Sequence[str]) -> int:
+    table = schema.feature_names
+    text = json.dumps(list(names))
+    where = (table.c.catalogue_version == version) & (table.c.names == text)
+    found = connection.execute(sa.select(table.c.id).where(where)).scalar()
+    if found is None:
+        values = {"catalogue_version": version, "names": text}
+        found = connection.execute(sa.insert(table).returning(table.c.id), values).scalar_one()
+    return int(found)
+
+
+def check_joint(car: Car, zone: str, fastener: str) -> None:
+    """Refuse a zone or fastener that the car does not have."""
+    zones = {one.name: one for one in car.zones}
+    if zone not in zones:
+        raise CallError(
+            f'{car.name} has no zone "{zone}".{did_you_mean(zone, zones)}',
+            advice=f"Known: {', '.join(zones)}.",
+        )
+    names = [one.name for one in zones[zone].fasteners]
+    if names and fastener not in names:
+        raise CallError(
+            f'{zone} has no fastener "{fastener}".{did_you_mean(fastener, names)}',
+            advice=f"Known: {', '.join(names)}.",
+        )
