@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import jsonschema
@@ -10,9 +11,38 @@ import pytest
 
 from vibecheck.car.shipped import shipped_car_path
 from vibecheck.cli import main
+from vibecheck.garage import Garage
 from vibecheck.report.history_json import history_schema
+from vibecheck.risk.log import FastenerFinding
 
 CAR = str(shipped_car_path("saltflat8"))
+SECOND = str(shipped_car_path("greylag10"))
+
+
+@pytest.fixture(scope="module")
+def garage(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A garage with one car, six hand checks and a motor screw found loose in three of them."""
+    folder = tmp_path_factory.mktemp("garage")
+    days = iter(datetime(2026, 6, 1, tzinfo=UTC) + timedelta(hours=n) for n in range(10_000))
+    with Garage.open(folder, now=lambda: next(days)) as store:
+        car = store.add_car(CAR)
+        for n in range(6):
+            sitting = store.start_sitting(car.name)
+            for zone in (z for z in car.car.zones if z.name in ("motor_mount", "gear_mesh")):
+                for kind in zone.fasteners:
+                    loose = kind.name == "motor screw" and n % 2 == 1
+                    found = FastenerFinding(
+                        zone.name,
+                        kind.name,
+                        "loose" if loose else "snug",
+                        kind.count,
+                        done=("tightened",) if loose else (),
+                    )
+                    store.log_findings(sitting.id, zone.name, kind.name, [found])
+            store.finish_hand_check(sitting.id)
+            store.close_sitting(sitting.id)
+        store.log_disturbances(car.name, [("gear_mesh", "pinion set screw")], "gear change")
+    return folder
 
 
 def call(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
@@ -113,3 +143,69 @@ def test_a_bare_machine_has_no_history(capsys: pytest.CaptureFixture[str], tmp_p
     code, _, err = call(capsys, "--car", str(bare), "--data", str(tmp_path))
     assert code == 2
     assert "has no zones" in err
+
+
+def test_the_log_of_the_garage_ranks(capsys: pytest.CaptureFixture[str], garage: Path) -> None:
+    code, out, _ = call(capsys, "--data", str(garage))
+    assert code == 0
+    told = " ".join(out.split())
+    assert "Saltflat 8: 6 runs, 6 hand checks in the log" in told
+    assert "1 motor mount" in told
+    assert "motor screw: found 3 times in 5 runs" in told
+    assert "pinion set screw: worked at since the last run" in told
+
+
+def test_a_car_is_found_by_name_and_by_its_file(
+    capsys: pytest.CaptureFixture[str], garage: Path
+) -> None:
+    for wanted in ("Saltflat 8", "saltflat 8", CAR):
+        code, out, _ = call(capsys, "--data", str(garage), "--car", wanted, "--json", "-")
+        assert code == 0
+        value = json.loads(out)
+        assert value["hand_checks"] == 6
+        (motor,) = (
+            kind
+            for zone in value["zones"]
+            for kind in zone["fasteners"]
+            if kind["fastener"] == "motor screw"
+        )
+        assert motor["finds"] == 3
+        assert motor["due_because"] == "settling"
+
+
+def test_a_car_that_the_garage_does_not_know(
+    capsys: pytest.CaptureFixture[str], garage: Path
+) -> None:
+    code, out, err = call(capsys, "--data", str(garage), "--car", SECOND)
+    assert code == 0
+    assert "The garage has no log of Greylag 10" in err
+    assert "No hand check is in the log yet" in out
+    code, out, err = call(capsys, "--data", str(garage), "--car", "Saltflat 9")
+    assert code == 2
+    assert "Saltflat 8" in err
+    assert out == ""
+
+
+def test_without_a_garage_a_car_must_be_named(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    code, _, err = call(capsys, "--data", str(tmp_path))
+    assert code == 2
+    assert "There is no garage yet" in err
+    assert not list(tmp_path.iterdir())
+
+
+def test_one_of_several_cars_must_be_named(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    with Garage.open(tmp_path):
+        pass
+    code, _, err = call(capsys, "--data", str(tmp_path))
+    assert code == 2
+    assert "The garage has no car yet" in err
+    with Garage.open(tmp_path) as store:
+        store.add_car(CAR)
+        store.add_car(SECOND)
+    code, _, err = call(capsys, "--data", str(tmp_path))
+    assert code == 2
+    assert "The garage has 2 cars: say which one" in " ".join(err.split())

@@ -116,7 +116,6 @@ def history_command(
             ranked,
             charts,
             created=created,
-            simulated=source.simulated,
         )
         write_whole(page_file, page)
         terminal.say(f"Report: {page_file}")
@@ -125,16 +124,14 @@ def history_command(
 
         from vibecheck.report.history_json import history_to_dict
 
-        value = history_to_dict(
-            source.car, history, ranked, charts, created=created, simulated=source.simulated
-        )
+        value = history_to_dict(source.car, history, ranked, charts, created=created)
         text = json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
         if json_file is None:
             typer.echo(text, nl=False)
             return
         write_whole(json_file, text)
         terminal.say(f"History: {json_file}")
-    _print(source.car, history, ranked, charts, simulated=source.simulated)
+    _print(source.car, history, ranked, charts)
 
 
 def _outputs(json_out: str | None, report: str | None) -> dict[str, str | None]:
@@ -173,8 +170,6 @@ def _print(
     history: CarHistory,
     ranked: Sequence[ZoneRisk],
     charts: Sequence[Any],
-    *,
-    simulated: bool,
 ) -> None:
     from vibecheck.advice import HAND_CHECK
     from vibecheck.cli.card import Card
@@ -189,8 +184,6 @@ def _print(
         f"check{'' if checks == 1 else 's'} in the log",
         style="bold",
     )
-    if simulated:
-        card.line("Simulated: this log, or recordings in it, come from a simulation.")
     if not checks:
         card.line(
             "No hand check is in the log yet: order and chances are those of any car of this kind "
@@ -243,7 +236,7 @@ def _print_zone(card: Any, history: CarHistory, risk: ZoneRisk) -> None:
         card.line(moved, indent=4)
     for kind in history.of_zone(risk.zone):
         low, high = kind.rate.interval(history.habits.coverage)
-        nut = "" if kind.removals is None else f"; taken off {kind.removals} times"
+        nut = "" if kind.removals is None else f"; taken off {_times(kind.removals)}"
         card.line(
             f"{kind.kind.name}: found in {kind.log.n_finds} of {kind.log.n_checks} hand checks; "
             f"{100.0 * kind.rate.mean:.1f} finds in 100 runs ({100.0 * low:.1f} to "
@@ -251,3 +244,7 @@ def _print_zone(card: Any, history: CarHistory, risk: ZoneRisk) -> None:
             indent=4,
             lead="- ",
         )
+
+
+def _times(count: int) -> str:
+    return {0: "never", 1: "once"}.get(count, f"{count} times")
