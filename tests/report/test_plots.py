@@ -104,7 +104,7 @@ def test_draws_into_the_callers_axes(take: Take) -> None:
 def test_import_is_lazy_and_pyplot_stays_out() -> None:
     code = (
         "import sys, vibecheck.report.plots as p; assert 'matplotlib' not in sys.modules; "
-        "p._axes(None); assert 'matplotlib.pyplot' not in sys.modules"
+        "p.new_axes(None); assert 'matplotlib.pyplot' not in sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True, timeout=120)
 
