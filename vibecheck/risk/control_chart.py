@@ -229,19 +229,41 @@ def self_starting_score(value: float, reference: Sequence[float]) -> float | Non
     float or None
         ``None`` with fewer than `LEAST_REFERENCE` values, or where they do not vary.
     """
-    from scipy.special import ndtri, stdtr
+    if len(reference) < LEAST_REFERENCE:
+        return None
+    seen = _Snug()
+    for one in reference:
+        seen.add(one)
+    return seen.score(value)
 
-    n = len(reference)
-    if n < LEAST_REFERENCE:
-        return None
-    spread = float(np.std(reference, ddof=1))
-    centre = float(np.mean(reference))
-    if not spread > 1e-9 * max(1.0, abs(centre)):
-        return None
-    distance = (value - centre) / (spread * math.sqrt(1.0 + 1.0 / n))
-    # The lower tail keeps its digits far out; the upper one is its mirror image.
-    score = float(ndtri(stdtr(n - 1, -abs(distance))))
-    return math.copysign(min(-score, _EDGE), distance)
+
+class _Snug:
+    """Count, mean and spread of the snug values so far (Welford, Technometrics 4 (1962) 419)."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        self.mean = 0.0
+        self._squares = 0.0
+
+    def add(self, value: float) -> None:
+        self.count += 1
+        step = value - self.mean
+        self.mean += step / self.count
+        self._squares += step * (value - self.mean)
+
+    def score(self, value: float) -> float | None:
+        from scipy.special import ndtri, stdtr
+
+        n = self.count
+        if n < LEAST_REFERENCE:
+            return None
+        spread = math.sqrt(self._squares / (n - 1))
+        if not spread > 1e-9 * max(1.0, abs(self.mean)):
+            return None
+        distance = (value - self.mean) / (spread * math.sqrt(1.0 + 1.0 / n))
+        # The lower tail keeps its digits far out; the upper one is its mirror image.
+        score = float(ndtri(stdtr(n - 1, -abs(distance))))
+        return math.copysign(min(-score, _EDGE), distance)
 
 
 def control_chart(
@@ -260,18 +282,18 @@ def control_chart(
         See `width_for_run_length`.
     """
     limit = asymptotic_limit(width_for_run_length(run_length, smoothing), smoothing)
-    reference: list[float] = []
+    snug = _Snug()
     average: float | None = None
     judged = []
     for point in points:
-        score = self_starting_score(point.value, reference)
+        score = snug.score(point.value)
         if score is not None:
             average = smoothing * score + (1.0 - smoothing) * (average or 0.0)
         beyond = score is not None and average is not None and abs(average) > limit
         judged.append(
-            JudgedPoint(point, len(reference), score, None if score is None else average, beyond)
+            JudgedPoint(point, snug.count, score, None if score is None else average, beyond)
         )
         if point.snug:
-            reference.append(point.value)
-    centre = float(np.mean(reference)) if reference else None
+            snug.add(point.value)
+    centre = snug.mean if snug.count else None
     return ControlChart(smoothing, run_length, limit, tuple(judged), centre)
