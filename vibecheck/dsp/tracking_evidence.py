@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,7 @@ STANDING_OVER_FLOOR = 2.0
 FLANK_SHARE = 0.1
 LONG_UP_TO_HZ = 450.0  # as far up as steady lines profit from the long window
 TWO_LOOKS_COST = 0.3
+CANDIDATES_AT_ONCE = 64
 FLOOR_STEPS = 8  # one floor estimate for this many steps
 _TABLE_STEP = 0.125
 _TABLE_SIZE = 1024
@@ -63,6 +64,12 @@ class Whitened:
     power: NDArray[np.float32]
     floor: NDArray[np.float32]
     block_frames: int
+
+    @cached_property
+    def log_power(self) -> NDArray[np.float32]:
+        """``log(1 + power)``, shape (n_steps, n_bins)."""
+        out: NDArray[np.float32] = np.log1p(self.power)
+        return out
 
 
 @lru_cache(maxsize=16)
@@ -222,14 +229,17 @@ def line_evidence(
     """Sum the votes of all lines, without the say of the broadband level."""
     n_steps = whitened[0].votes.shape[1]
     evidence = np.zeros((candidates_hz.size, n_steps), np.float32)
-    for line in lines:
-        frequency = line.order * candidates_hz
-        for first, last, votes in line_votes(whitened, frequency):
-            if line.demand:
-                votes += np.float32(line.demand) * np.minimum(votes, 0)
-            if line.weight != 1.0:
-                votes *= np.float32(line.weight)
-            evidence[first:last] += votes
+    # A few candidates at a time: all that is added up for them stays in the processor's cache.
+    for start in range(0, candidates_hz.size, CANDIDATES_AT_ONCE):
+        part = slice(start, start + CANDIDATES_AT_ONCE)
+        sums = evidence[part]
+        for line in lines:
+            for first, last, votes in line_votes(whitened, line.order * candidates_hz[part]):
+                if line.demand:
+                    votes += np.float32(line.demand) * np.minimum(votes, 0)
+                if line.weight != 1.0:
+                    votes *= np.float32(line.weight)
+                sums[first:last] += votes
     return evidence
 
 
@@ -303,10 +313,10 @@ def sharpened(
             position = np.clip(position, 1.0, item.power.shape[1] - 2.0)
             bin_ = (position + 0.5).astype(np.intp)
             d = (position - bin_).astype(np.float32)
-            flat = np.log1p(item.power[running[rows]])
-            which = np.arange(rows.size)[:, np.newaxis]
+            flat = item.log_power.reshape(-1)
+            place = bin_ + (running[rows] * item.power.shape[1])[:, np.newaxis]
             # Parabola through three bins of log power: the top of the Hann window's main lobe.
-            below, at, above = (flat[which, bin_ + k] for k in (-1, 0, 1))
+            below, at, above = (flat.take(place + k) for k in (-1, 0, 1))
             value = at + d * (0.5 * (above - below) + 0.5 * d * (above - 2.0 * at + below))
             score[rows] += np.float32(line.weight) * value
     gaps = np.flatnonzero(np.diff(running) > 1) + 1

@@ -58,5 +58,5 @@ def expectation(
     share *= min(1.0, max(0.0, float(loudest) / (2.0 * LOUD_DB)))
     away = np.log(candidates_hz / expected_top_hz) / TOP_SPREAD
     cost = np.minimum(0.5 * away**2 / LOOKS, MOST_EXPECTATION)
-    prior: NDArray[np.float32] = -np.outer(cost, share).astype(np.float32)
+    prior: NDArray[np.float32] = np.outer(-cost.astype(np.float32), share.astype(np.float32))
     return prior

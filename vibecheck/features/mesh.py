@@ -229,9 +229,9 @@ def mesh_signal(work: Workings, order: float) -> MeshSignal | None:
     edges = turns[0] + np.arange(n_out + 1) / MESH_PER_TURN
     at = np.interp(edges, speed.revolutions, speed.time_s)
     index = np.clip((at * rate).astype(np.intp), 0, baseband.size - 1)
-    total = np.concatenate([[0.0], np.cumsum(baseband, dtype=np.complex128)])
-    width = np.maximum(np.diff(index), 1)
-    values = (total[index[:-1] + width] - total[index[:-1]]) / width
+    width = np.maximum(np.diff(index), 1).astype(np.float32)
+    # An empty piece counts as the one sample it lies in.
+    values = np.add.reduceat(baseband, index)[:-1] / width
     middle = 0.5 * (at[1:] + at[:-1])
     motor_hz = work.shaft_hz(middle, 1.0)
     nearest = np.interp(middle, speed.time_s, fits.astype(np.float64)) > 0.5

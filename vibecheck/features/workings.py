@@ -100,6 +100,9 @@ class Workings:
         self.take = take
         self.speed = speed
         self.car = car
+        self._grids: dict[
+            tuple[int, float, float, int], tuple[NDArray[np.intp], FloatArray, FloatArray]
+        ] = {}
         samples = take.samples
         if not np.isfinite(samples.sum()):
             samples = np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)
@@ -138,7 +141,7 @@ class Workings:
         return bool(not self.is_silent and self.certain.sum() * self.frame_step_s >= MIN_RUNNING_S)
 
     def phase_mask(self, time_s: FloatArray, phase: str) -> NDArray[np.bool_]:
-        """True at the times that belong to a phase, run with trusted speed."""
+        """True at the times (rising) that belong to a phase, run with trusted speed."""
         if self.speed.time_s.size == 0:
             return np.zeros(time_s.size, dtype=bool)
         nearest = np.clip(
@@ -157,7 +160,8 @@ class Workings:
         inside = np.zeros(time_s.size, dtype=bool)
         for name in names:
             for stretch in self.speed.phases_named(name):
-                inside |= (time_s >= stretch.start_s) & (time_s < stretch.end_s)
+                first, last = np.searchsorted(time_s, (stretch.start_s, stretch.end_s))
+                inside[first:last] = True
         return np.asarray(mask & inside)
 
     def idle_mask(self, time_s: FloatArray) -> NDArray[np.bool_]:
@@ -382,15 +386,33 @@ class Workings:
         inside : ndarray of bool, shape (m,)
             True where the sample lies in the phase.
         """
-        turns = self.turns(time_s)
-        n_out = int((turns[-1] - turns[0]) * per_turn)
-        if n_out < 2:
+        first_s, second_s = float(time_s[0]), float(time_s[1])
+        base, share, at = self._angle_grid(time_s.size, first_s, second_s, per_turn)
+        if base.size == 0:
             return values[..., :0], np.zeros(0, dtype=bool)
-        grid = turns[0] + np.arange(n_out) / per_turn
-        # Inverse of a monotone function; standing frames collapse to a point and are skipped.
-        at = np.interp(grid, self.speed.revolutions, self.speed.time_s)
-        position = (at - time_s[0]) / (time_s[1] - time_s[0])
-        base = np.clip(position.astype(np.intp), 0, time_s.size - 2)
-        share = np.clip(position - base, 0.0, 1.0).astype(values.dtype)
-        out = values[..., base] * (1 - share) + values[..., base + 1] * share
+        weight = share.astype(values.dtype)
+        out = values[..., base] * (1 - weight) + values[..., base + 1] * weight
         return out, self.phase_mask(at, phase)
+
+    def _angle_grid(
+        self, n: int, first_s: float, second_s: float, per_turn: int
+    ) -> tuple[NDArray[np.intp], FloatArray, FloatArray]:
+        """Places of equal steps of turn on a uniform time axis, kept: many rows share each grid.
+
+        Returns
+        -------
+        base, share, at_s : ndarray, shape (m,)
+            Sample before, share of the one after it, and time.
+        """
+        key = (n, first_s, second_s, per_turn)
+        if key not in self._grids:
+            step_s = second_s - first_s
+            ends = self.turns(np.array([first_s, first_s + step_s * (n - 1)]))
+            n_out = max(int((ends[1] - ends[0]) * per_turn), 0)
+            grid = ends[0] + np.arange(n_out if n_out >= 2 else 0) / per_turn
+            # Inverse of a monotone function; standing frames collapse to a point and are skipped.
+            at = np.interp(grid, self.speed.revolutions, self.speed.time_s)
+            position = (at - first_s) / step_s
+            base = np.clip(position.astype(np.intp), 0, n - 2)
+            self._grids[key] = base, np.clip(position - base, 0.0, 1.0), at
+        return self._grids[key]
