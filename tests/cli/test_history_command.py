@@ -120,6 +120,7 @@ def test_the_page_and_the_json_are_written(
     [
         (("--miss-probability", "0"), 2, "--miss-probability must lie between 0 and 1"),
         (("--miss-probability", "nan"), 2, "--miss-probability must lie between 0 and 1"),
+        (("--nut-removals", "0"), 2, "--nut-removals must be at least 1"),
         (("--zone", "gear_mash"), 2, 'Did you mean "gear_mesh"?'),
         (("--json", ""), 2, "--json must name a file"),
         (("--report", "-"), 2, "--report must name a file"),

@@ -152,8 +152,8 @@ def test_what_history_and_what_the_recording_did_is_told_apart():
 def test_when_to_check_again():
     assert words.due_words(ZoneHistory(0.1)) == ""
     assert words.due_words(ZoneHistory(0.1, recheck_due_in_runs=0)) == "now"
-    assert words.due_words(ZoneHistory(0.1, recheck_due_in_runs=1)) == "after 1 run"
-    assert words.due_words(ZoneHistory(0.1, recheck_due_in_runs=4)) == "after 4 runs"
+    assert words.due_words(ZoneHistory(0.1, recheck_due_in_runs=1)) == "in 1 run"
+    assert words.due_words(ZoneHistory(0.1, recheck_due_in_runs=4)) == "in 4 runs"
 
 
 def test_an_ambiguous_speed_is_said_once():

@@ -61,6 +61,13 @@ def history_command(
             "looked at again.",
         ),
     ] = 0.05,
+    nut_removals: Annotated[
+        int,
+        typer.Option(
+            metavar="COUNT",
+            help="After how many removals a nut with a nylon insert is due for a new one.",
+        ),
+    ] = 5,
     json_out: Annotated[
         str | None,
         typer.Option(
@@ -86,6 +93,11 @@ def history_command(
             f"--miss-probability must lie between 0 and 1. Got {miss_probability:g} instead.",
             advice="For example: --miss-probability 0.05",
         )
+    if nut_removals < 1:
+        raise CallError(
+            f"--nut-removals must be at least 1. Got {nut_removals} instead.",
+            advice="For example: --nut-removals 3",
+        )
     outputs = _outputs(json_out, report)
     page_file, json_file = (
         None if outputs[name] in (None, "-") else check_output(str(outputs[name]), name)
@@ -96,9 +108,15 @@ def history_command(
 
     from vibecheck.risk.drift import drift_charts
     from vibecheck.risk.history import read_history
+    from vibecheck.risk.kind_log import Habits
     from vibecheck.risk.triage import rank_zones
 
-    history = read_history(source.car.zones, source.log, miss_probability=miss_probability)
+    history = read_history(
+        source.car.zones,
+        source.log,
+        miss_probability=miss_probability,
+        habits=Habits(nut_removals=nut_removals),
+    )
     ranked = [
         risk
         for risk in rank_zones(source.car.zones, None, history)
@@ -193,7 +211,7 @@ def _print(
     for risk in ranked:
         _print_zone(card, history, risk)
     card.line(
-        f'"Check again" is the latest time for it at a miss probability of '
+        f'"Again" is the latest time for a check at a miss probability of '
         f"{100.0 * history.miss_probability:g} %; it replaces no hand check.",
         indent=2,
     )
@@ -223,7 +241,7 @@ def _print_zone(card: Any, history: CarHistory, risk: ZoneRisk) -> None:
     again = words.due_words(risk.history)
     card.line(
         f"{words.zone_words(risk.zone):<18} {odds}, severity {risk.severity}/3"
-        + (f", check again {again}" if again else ""),
+        + (f", again {again}" if again else ""),
         lead=f"{risk.rank:>2}  ",
         style="bold" if risk.rank <= DETAILED_ZONES else "",
     )
@@ -236,7 +254,7 @@ def _print_zone(card: Any, history: CarHistory, risk: ZoneRisk) -> None:
         card.line(moved, indent=4)
     for kind in history.of_zone(risk.zone):
         low, high = kind.rate.interval(history.habits.coverage)
-        nut = "" if kind.removals is None else f"; taken off {_times(kind.removals)}"
+        nut = "" if kind.removals is None else f"; {_removed(kind.removals)}"
         card.line(
             f"{kind.kind.name}: found in {kind.log.n_finds} of {kind.log.n_checks} hand checks; "
             f"{100.0 * kind.rate.mean:.1f} finds in 100 runs ({100.0 * low:.1f} to "
@@ -246,5 +264,5 @@ def _print_zone(card: Any, history: CarHistory, risk: ZoneRisk) -> None:
         )
 
 
-def _times(count: int) -> str:
-    return {0: "never", 1: "once"}.get(count, f"{count} times")
+def _removed(count: int) -> str:
+    return {0: "never taken off", 1: "taken off once"}.get(count, f"taken off {count} times")

@@ -228,7 +228,7 @@ def due_words(history: ZoneHistory | KindHistory) -> str:
     due = history.recheck_due_in_runs
     if due is None:
         return ""
-    return "now" if due <= 0 else f"after {due} run{'' if due == 1 else 's'}"
+    return "now" if due <= 0 else f"in {due} run{'' if due == 1 else 's'}"
 
 
 def _capital(text: str) -> str:
