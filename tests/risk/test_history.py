@@ -12,6 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vibecheck.car.zones import Fastener, Zone, default_zones
+from vibecheck.model.assessment import ZoneAssessment, ZoneOdds
+from vibecheck.result import Unfamiliar
 from vibecheck.risk.history import KindHistory, read_history
 from vibecheck.risk.kind_log import Habits
 from vibecheck.risk.log import CarLog, Disturbance, FastenerFinding
@@ -262,6 +264,26 @@ def test_remarks_are_told_in_the_owners_words() -> None:
     assert told.message == (
         "wheel nut: worked at 1 run ago; its first run since then is done, so check it again now."
     )
+
+
+def test_log_and_recording_together_by_hand() -> None:
+    # By hand: as in the update above the log gives 0.0937100, odds 0.0937100 / 0.9062900 =
+    # 0.1033996; a likelihood ratio of 10 makes 1.033996; probability 1.033996 / 2.033996 =
+    # 0.508357. The usual chance is 1 - (12.5 / 13.5)^0.5 = 0.0377496, odds 0.0392306: the log
+    # multiplies the odds by 2.635687.
+    looks = [(0.0, "snug"), (4.0, "snug"), (10.0, "took_a_turn"), (20.0, "snug")]
+    log = nut_log(22.0, [(runs, finding(outcome)) for runs, outcome in looks])
+    history = read_history((WHEEL,), log, habits=LASTING)
+    ratio = math.log(10.0)
+    heard = ZoneAssessment(
+        (ZoneOdds(WHEEL.name, ratio, ratio, ratio, heard=True),), Unfamiliar(0.0, 1.0, False)
+    )
+    (zone,) = rank_zones((WHEEL,), heard, history)
+    assert zone.probability == pytest.approx(0.508357, abs=1e-5)
+    moved = zone.contributions
+    assert moved is not None
+    assert math.exp(moved.history) == pytest.approx(2.635687, rel=1e-4)
+    assert moved.vibration == pytest.approx(ratio)
 
 
 def test_history_alone_ranks_the_hand_check() -> None:
