@@ -8,6 +8,7 @@ import typer
 
 from vibecheck import __version__
 from vibecheck.cli import check, demo, evaluate, history, simulate, train
+from vibecheck.cli.bench import bench_app
 from vibecheck.cli.car import car_app
 from vibecheck.cli.texts import help_text, markup_mode
 
@@ -58,4 +59,5 @@ app.command("history", help=history.HELP)(history.history_command)
 app.command("simulate", help=simulate.HELP)(simulate.simulate_command)
 app.command("train", help=train.HELP)(train.train_command)
 app.command("evaluate", help=evaluate.HELP)(evaluate.evaluate_command)
+app.add_typer(bench_app, name="bench")
 app.add_typer(car_app, name="car")

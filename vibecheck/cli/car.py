@@ -10,6 +10,7 @@ from typing import Annotated, Any, TypeVar
 import typer
 
 from vibecheck.car.fields import DRIVETRAIN_FIELDS, NumberField
+from vibecheck.cli import car_garage, car_gear
 from vibecheck.cli.texts import help_text, markup_mode
 
 T = TypeVar("T")
@@ -207,6 +208,12 @@ def plan(
         _print_json(plan_to_dict(made))
     else:
         show_plan(terminal.console(), made)
+
+
+car_app.command("gear", help=car_gear.HELP)(car_gear.gear_command)
+car_app.command("list", help=car_garage.LIST_HELP)(car_garage.list_command)
+car_app.command("rename", help=car_garage.RENAME_HELP)(car_garage.rename_command)
+car_app.command("hide", help=car_garage.HIDE_HELP)(car_garage.hide_command)
 
 
 def _print_json(value: Mapping[str, Any]) -> None:

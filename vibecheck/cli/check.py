@@ -112,9 +112,21 @@ def check_command(
         typer.Option(metavar="OUT.html", help="Write a page to read on a phone or to print."),
     ] = None,
     data: Annotated[
-        str | None,
-        typer.Option(metavar="DIR", help="Keep a copy of the result in this folder, under checks."),
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Folder of the garage: a car that it knows is judged with its own baseline takes "
+            "and its history.",
+        ),
     ] = None,
+    keep: Annotated[
+        bool,
+        typer.Option(
+            "--keep",
+            help="Keep the takes and the result in the garage, in the car's open bench check or a "
+            "new one. Without --data: the garage in its usual place.",
+        ),
+    ] = False,
     unit: Annotated[
         str | None,
         typer.Option(metavar="UNIT", help="Unit of a table's acceleration: g, mg or m/s^2."),
@@ -147,15 +159,19 @@ def check_command(
     _refuse_twice("take", [*takes, *baseline])
     inputs = [*takes, *baseline, *(str(path) for path in (car, model) if path is not None)]
     outputs = _outputs(json_out, report, inputs)
-    keep = _keep_folder(data)
     spots = one_each(spot or [], len(takes), "--spot", "take")
     snug_spots = one_each(baseline_spot or [], len(baseline), "--baseline-spot", "baseline take")
     roles = column_roles(columns or [])
     if sample_rate is not None and not (math.isfinite(sample_rate) and sample_rate > 0):
         raise CallError(f"--sample-rate must be a positive number. Got {sample_rate!r} instead.")
+    if keep:
+        _refuse_to_keep(car, data, takes)
     known_car = _read_car(car, [*spots, *snug_spots])
 
+    from vibecheck.cli.keep import Known, how_to_read, keep_check, what_is_known
     from vibecheck.recording.read import read_take
+
+    reading = how_to_read(unit, time_unit, sample_rate, roles)
 
     def read(path: str, at: str) -> Take:
         steps(f"Reading {Path(path).name}")
@@ -163,10 +179,7 @@ def check_command(
             path,
             sensor=sensor.value if sensor is not None else None,
             spot=at,
-            unit=unit,
-            time_unit=time_unit,
-            columns=roles or None,
-            sample_rate_hz=sample_rate,
+            **reading,
         )
 
     n_files = len(takes) + len(baseline)
@@ -174,32 +187,40 @@ def check_command(
         own = [read(path, at) for path, at in zip(takes, spots, strict=True)]
         snug = [read(path, at) for path, at in zip(baseline, snug_spots, strict=True)]
         _refuse_twice("content", [take.sha256 for take in (*own, *snug)], [*takes, *baseline])
+        known = Known()
+        if known_car is not None and (keep or data is not None):
+            steps.sentence = "Asking the garage"
+            known = what_is_known(data, known_car, own, keep=keep, with_baseline=not snug)
         # The analysis is loaded once the recordings have proved readable: a refusal is quick.
         from vibecheck.pipeline import check
 
-        result = check(own, known_car, baseline=snug, model=_read_model(model), progress=steps)
+        result = check(
+            own,
+            known_car,
+            baseline=snug or known.baseline,
+            history=known.log,
+            model=_read_model(model),
+            progress=steps,
+        )
         page = ""
         if report is not None:
             steps("Drawing the report")
             page = result.to_html()
-    _deliver(result, outputs, page, keep)
+    if keep and car is not None:
+        sitting = keep_check(data, car, takes, own, reading, result)
+        terminal.say(f"Kept: bench check {sitting.number} of {sitting.car}")
+    _deliver(result, outputs, page)
 
 
-def _deliver(
-    result: CheckResult, outputs: dict[str, Path | None], page: str, keep: Path | None
-) -> None:
+def _deliver(result: CheckResult, outputs: dict[str, Path | None], page: str) -> None:
     """Write the files first, so that a reader who leaves early loses nothing, then the card."""
     from vibecheck.report.files import write_whole
 
     page_file, json_file = outputs.get("--report"), outputs.get("--json")
-    text = result.to_json() + "\n" if keep is not None or "--json" in outputs else ""
+    text = result.to_json() + "\n" if "--json" in outputs else ""
     if page_file is not None:
         write_whole(page_file, page)
         terminal.say(f"Report: {page_file}")
-    if keep is not None:
-        target = keep / f"{result.created:%Y-%m-%dT%H%M%S}_{slug(result.car.name)}.json"
-        write_whole(target, text)
-        terminal.say(f"Kept: {target}")
     if json_file is not None:
         write_whole(json_file, text)
         terminal.say(f"Result: {json_file}")
@@ -246,13 +267,16 @@ def _outputs(
     return wanted
 
 
-def _keep_folder(data: str | None) -> Path | None:
-    if data is None:
-        return None
+def _refuse_to_keep(car: Path | None, data: Path | None, takes: Sequence[str]) -> None:
+    """Refuse before any work what the garage could not keep."""
+    from vibecheck.cli.keep import refuse_records
+    from vibecheck.garage.place import garage_folder
     from vibecheck.report.files import check_folder
 
-    check_folder(data, "--data")
-    return check_folder(Path(data) / "checks", "--data")
+    if car is None:
+        raise CallError("--keep needs a car file.", advice="Name it with --car.")
+    refuse_records(takes)
+    check_folder(garage_folder(data), "--data")
 
 
 def _same_file(path: str, target: Path) -> bool:
@@ -325,12 +349,6 @@ def column_roles(pairs: Sequence[str]) -> dict[str, str]:
             )
         roles[role] = name
     return roles
-
-
-def slug(name: str) -> str:
-    """Return a name fit for a file: letters, digits and single dashes."""
-    kept = "".join(c if c.isalnum() else "-" for c in name.lower())
-    return "-".join(part for part in kept.split("-") if part)[:40] or "car"
 
 
 def _say_warnings(car: Car) -> None:

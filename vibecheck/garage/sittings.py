@@ -172,6 +172,16 @@ class Sittings:
                 return None
             return self._whole(connection, [row])[0]
 
+    def open_sittings(self, car: str | None = None) -> tuple[Sitting, ...]:
+        """Return the open sittings of one car or of all, oldest first."""
+        table = schema.sittings
+        query = sa.select(table).where(table.c.is_open == 1).order_by(table.c.number)
+        with self._read() as connection:
+            if car is not None:
+                query = query.where(table.c.car_id == self._find_car(connection, car).id)
+            found = connection.execute(query).mappings()
+            return tuple(self._whole(connection, [dict(row) for row in found]))
+
     def sittings(
         self, car: str | None = None, *, limit: int | None = None, newest_first: bool = True
     ) -> tuple[Sitting, ...]:
@@ -277,6 +287,14 @@ class Sittings:
             }
             made = connection.execute(sa.insert(table).returning(table.c.id), values).scalar_one()
             return take_of({"id": made, **values}, self.recordings)
+
+    def take_of_content(self, sha256: str) -> StoredTake | None:
+        """Return the take that has this content, if the garage has one."""
+        table = schema.takes
+        with self._read() as connection:
+            rows = connection.execute(sa.select(table).where(table.c.sha256 == sha256)).mappings()
+            row = rows.first()
+            return None if row is None else take_of(dict(row), self.recordings)
 
     def _check_spot(self, connection: sa.Connection, sitting: Sitting, spot: str) -> None:
         car = self._find_car(connection, sitting.car_id).car

@@ -14,7 +14,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from vibecheck.car.read import parse_car
+from vibecheck.car.read import parse_car, read_car
 from vibecheck.car.strict_table import check_text
 from vibecheck.errors import CallError, InputError, did_you_mean
 from vibecheck.garage import schema
@@ -195,13 +195,8 @@ class Garage(HandChecks):
         CallError
             If the garage has no such car.
         """
-        wanted = str(name_or_file)
-        if Path(wanted).suffix == ".toml" and Path(wanted).is_file():
-            from vibecheck.car.read import read_car
-
-            wanted = read_car(wanted).name
         with self._read() as connection:
-            return self._find_car(connection, wanted)
+            return self._find_car(connection, str(name_or_file))
 
     def knows(self, name: str) -> bool:
         """Whether there is a car of that name, hidden or not."""
@@ -238,6 +233,8 @@ class Garage(HandChecks):
 
     def _find_car(self, connection: sa.Connection, name: str) -> StoredCar:
         row = self._car_row(connection, name)
+        if row is None and Path(name).suffix.lower() == ".toml" and Path(name).is_file():
+            row = self._car_row(connection, read_car(Path(name)).name)
         if row is None:
             shown = [one["name"] for one in self._car_rows(connection) if not one["hidden"]]
             raise CallError(
