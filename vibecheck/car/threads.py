@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -42,6 +43,16 @@ class Thread:
     def minor_diameter_mm(self) -> float:
         """Minor diameter of the nut thread, D1 = d − 1.082532 P (ISO 724)."""
         return self.diameter_mm - 1.082532 * self.pitch_mm
+
+    @property
+    def core_diameter_mm(self) -> float:
+        """Minor diameter of the screw's thread, d3 = d − 1.226869 P (ISO 724, ISO 898-1)."""
+        return self.diameter_mm - 1.226869 * self.pitch_mm
+
+    @property
+    def stress_area_mm2(self) -> float:
+        """Nominal stress area, π/4 ((d2 + d3) / 2)² (ISO 898-1)."""
+        return math.pi / 4.0 * (0.5 * (self.pitch_diameter_mm + self.core_diameter_mm)) ** 2
 
     def __str__(self) -> str:
         return f"M{self.diameter_mm:g}x{self.pitch_mm:g}"
