@@ -10,6 +10,7 @@ from vibecheck import __version__
 from vibecheck.cli import check, demo, evaluate, history, simulate, train
 from vibecheck.cli.bench import bench_app
 from vibecheck.cli.car import car_app
+from vibecheck.cli.dataset import dataset_app
 from vibecheck.cli.texts import help_text, markup_mode
 
 HELP = help_text(
@@ -61,3 +62,4 @@ app.command("train", help=train.HELP)(train.train_command)
 app.command("evaluate", help=evaluate.HELP)(evaluate.evaluate_command)
 app.add_typer(bench_app, name="bench")
 app.add_typer(car_app, name="car")
+app.add_typer(dataset_app, name="dataset")

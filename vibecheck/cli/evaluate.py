@@ -13,6 +13,7 @@ from vibecheck.cli.train import (
     CacheOption,
     ForceOption,
     JsonOption,
+    SchedulerOption,
     WorkersOption,
     cache_folder,
     check_out,
@@ -46,6 +47,7 @@ def evaluate_command(
     ] = Path("vibecheck-evaluation"),
     cache: CacheOption = None,
     workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
     force: ForceOption = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -61,6 +63,7 @@ def evaluate_command(
             manifest,
             cache=cache_folder(cache),
             n_workers=n_workers(workers),
+            scheduler=scheduler,
             report=report,
         )
         files = write_evaluation(found, out, force=force)

@@ -12,6 +12,7 @@ import typer
 
 from vibecheck.cli import terminal
 from vibecheck.cli.texts import help_text
+from vibecheck.errors import CallError
 
 if TYPE_CHECKING:
     from vibecheck.training.workflow import Trained
@@ -26,6 +27,7 @@ HELP = help_text(
         ("", "vibecheck train takes/manifest.csv"),
         ("", "vibecheck train takes/manifest.csv --out club-2 --name club --workers 4"),
         ("", "vibecheck train takes/manifest.csv --json > metrics.json"),
+        ("", "vibecheck train --with-own my-set --out my-model"),
     ],
     closing="A run that was stopped goes on where it was: the features of every take are kept.",
 )
@@ -43,6 +45,14 @@ WorkersOption = Annotated[
         min=1, metavar="COUNT", help="Processes; by default as many as there are processor cores."
     ),
 ]
+SchedulerOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar="tcp://HOST:PORT",
+        help="A Dask scheduler: its workers do the work instead of processes here. Needs the "
+        "cluster extra.",
+    ),
+]
 ForceOption = Annotated[
     bool, typer.Option("--force", help="Replace files of the same names in the folder.")
 ]
@@ -51,8 +61,29 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for another
 
 def train_command(
     manifest: Annotated[
-        Path, typer.Argument(metavar="MANIFEST", help="The labelled takes: a manifest.csv.")
-    ],
+        Path | None,
+        typer.Argument(
+            metavar="MANIFEST",
+            help="The labelled takes: a manifest.csv. May be left out with --with-own.",
+            show_default=False,
+        ),
+    ] = None,
+    with_own: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="SET",
+            help="Your own takes (a set's folder or manifest): adapt the model to your cars, and "
+            "write it only where it is no worse on own checks that it did not learn from.",
+        ),
+    ] = None,
+    model: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="With --with-own: the model to adapt and to compare with; the shipped one by "
+            "default.",
+        ),
+    ] = None,
     out: Annotated[
         Path, typer.Option(metavar="DIR", help="Folder for the model; made where it is missing.")
     ] = Path("vibecheck-model"),
@@ -61,6 +92,7 @@ def train_command(
         str, typer.Option(metavar="TEXT", help="What the model is called.")
     ] = "looseness",
     workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
     folds: Annotated[
         int,
         typer.Option(
@@ -79,12 +111,27 @@ def train_command(
 
     require_training()
     check_out(out, force=force)
+    if with_own is not None:
+        _adapt(
+            with_own, manifest, model, out, force=force, as_json=as_json, name=name,
+            cache=cache_folder(cache), n_workers=n_workers(workers), scheduler=scheduler,
+            n_outer=folds, seed=seed,
+        )  # fmt: skip
+        return
+    if manifest is None:
+        raise CallError(
+            "MANIFEST must be given.",
+            advice="Name a manifest.csv; or own takes with --with-own, to adapt the shipped model.",
+        )
+    if model is not None:
+        raise CallError("--model goes with --with-own: it is the model to adapt.")
     with Stages() as report:
         trained = train(
             manifest,
             name=name,
             cache=cache_folder(cache),
             n_workers=n_workers(workers),
+            scheduler=scheduler,
             n_outer=folds,
             seed=seed,
             report=report,
@@ -95,6 +142,40 @@ def train_command(
         print_json(trained.facts)
         return
     print_trained(trained, files, out)
+
+
+def _adapt(
+    own: Path,
+    manifest: Path | None,
+    model: Path | None,
+    out: Path,
+    *,
+    force: bool,
+    as_json: bool,
+    **words: Any,
+) -> None:
+    """Adapt a model to the owner's cars."""
+    from vibecheck.cli.stages import Stages
+    from vibecheck.training.with_own import adapt, write_adapted
+    from vibecheck.training.workflow import PLAIN_FILE, file_facts
+
+    with Stages() as report:
+        found = adapt(own, manifest=manifest, old_model=model, report=report, **words)
+        files = write_adapted(found, out, force=force)
+    say_left_out(found.left_out)
+    if as_json:
+        print_json(file_facts(found.model))
+        return
+    how = "trained anew with your own takes" if found.trained else "adjusted to your own takes"
+    typer.echo(f'Model "{found.model.card.name}": {how}.')
+    typer.echo(
+        f"On own checks that it did not learn from: {found.comparison.sentence()}. Own checks of "
+        f"{found.comparison.n_cars} car{'s' if found.comparison.n_cars > 1 else ''}: what holds "
+        "for them need not hold for others."
+    )
+    print_files(files, out)
+    typer.echo(f"Next: vibecheck check TAKE --car CAR.toml --model {out / PLAIN_FILE}")
+    typer.echo("The model says where to begin. The full hand check is always due.")
 
 
 def print_trained(trained: Trained, files: Sequence[Path], out: Path) -> None:

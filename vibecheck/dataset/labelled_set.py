@@ -114,7 +114,7 @@ def add_while_locked(folder: Path, takes: Sequence[NewTake]) -> Added:
         rows: list[ManifestRow] = []
         for take in new:
             rows.append(_place(take, folder, [*old, *rows], made))
-        together = _same_zones([*old, *rows])
+        together = same_zones([*old, *rows])
         check_rows(together, manifest)
         write_manifest(manifest, together)
     except BaseException:
@@ -294,7 +294,7 @@ def _not_written(path: Path, error: OSError) -> InputError:
     )
 
 
-def _same_zones(rows: Sequence[ManifestRow]) -> list[ManifestRow]:
+def same_zones(rows: Sequence[ManifestRow]) -> list[ManifestRow]:
     """Give all rows the same zones: what a row does not speak of is snug or open, by its kind."""
     zones = list(dict.fromkeys(zone for row in rows for zone in row.state))
     return [replace(row, state=_filled(row, zones)) for row in rows]

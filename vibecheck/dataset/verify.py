@@ -268,13 +268,13 @@ def _notes(rows: Sequence[ManifestRow], manifest: Path) -> Iterator[str]:
     outside = [row for row in rows if not row.file.resolve().is_relative_to(folder)]
     if outside:
         yield (
-            f"{len(outside)} takes lie outside the set's folder, the first on line "
-            f"{outside[0].line}: a copy of the folder would not hold them."
+            f"Takes outside the set's folder: {len(outside)}, the first on line "
+            f"{outside[0].line}. A copy of the folder would not hold them."
         )
     is_open = [row for row in rows if row.unknown_zones]
     if is_open:
         yield (
-            f"{len(is_open)} takes have zones at which nobody looked: those zones are not "
+            f"Takes with zones at which nobody looked: {len(is_open)}. Those zones are not "
             "labelled, and such takes do not judge a model."
         )
     named = {row.file.resolve() for row in rows}
@@ -285,5 +285,6 @@ def _notes(rows: Sequence[ManifestRow], manifest: Path) -> Iterator[str]:
     ]
     if stray:
         yield (
-            f"{len(stray)} files in takes are in no line of the manifest, such as {stray[0].name}."
+            f"Files in takes that no line of the manifest names: {len(stray)}, such as "
+            f"{stray[0].name}."
         )

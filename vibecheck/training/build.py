@@ -7,6 +7,7 @@ import math
 import os
 import zipfile
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -147,6 +148,16 @@ def build_table(
                 where=str(folder),
                 advice="Choose another with --cache.",
             ) from error
+    # A worker of a cluster has a working directory of its own.
+    folder = None if folder is None else Path(os.path.abspath(folder))
+    rows = [
+        replace(
+            row,
+            file=Path(os.path.abspath(row.file)),
+            car_file=Path(os.path.abspath(row.car_file)),
+        )
+        for row in rows
+    ]
     results: list[tuple[FeatureVector | None, bool, str]] = []
     parallel = Parallel(n_jobs=n_jobs, return_as="generator")
     for result in parallel(delayed(_measure_or_say)(row, folder) for row in rows):

@@ -62,6 +62,26 @@ def pack_takes(hashes: Iterable[str]) -> str:
     return base64.b64encode(b"".join(sorted({_prefix(one) for one in hashes}))).decode()
 
 
+def joined(about: Mapping[str, Any], cars: Sequence[str], hashes: Iterable[str]) -> dict[str, Any]:
+    """Return what a model was trained on, with more takes and cars added.
+
+    Parameters
+    ----------
+    about : mapping
+        Of the model before.
+    cars : sequence of str
+    hashes : iterable of str
+        SHA-256 in hexadecimal digits.
+    """
+    packed = base64.b64decode(about["takes"], validate=True)
+    known = {packed[at : at + PREFIX_BYTES] for at in range(0, len(packed), PREFIX_BYTES)}
+    takes = b"".join(sorted(known | {_prefix(one) for one in hashes}))
+    return {
+        "cars": sorted({*about["cars"], *cars}),
+        "takes": base64.b64encode(takes).decode(),
+    }
+
+
 def facts(
     cars: Sequence[str], hashes: Sequence[str], base_rates: Mapping[str, float]
 ) -> dict[str, Any]:

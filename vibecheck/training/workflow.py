@@ -34,7 +34,8 @@ from vibecheck.training.evaluate import (
     metrics_of,
     predict,
 )
-from vibecheck.training.families import FAMILIES, Family
+from vibecheck.training.families import FAMILIES as FAMILIES
+from vibecheck.training.families import Family
 from vibecheck.training.fit import fit_model
 from vibecheck.training.lineage import facts, lineage_of
 from vibecheck.training.material import (
@@ -46,6 +47,7 @@ from vibecheck.training.material import (
 )
 from vibecheck.training.output import write_folder
 from vibecheck.training.table import FeatureTable
+from vibecheck.training.workers import jobs_for, working_on
 
 N_OUTER = 7
 N_INNER = 5
@@ -159,6 +161,7 @@ def train(
     name: str = "looseness",
     cache: str | os.PathLike[str] | None = None,
     n_workers: int = 1,
+    scheduler: str | None = None,
     n_outer: int = N_OUTER,
     seed: int = SEED,
     families: Sequence[Family] | None = None,
@@ -175,6 +178,8 @@ def train(
         Folder that keeps the takes' features.
     n_workers : int
         Processes.
+    scheduler : str, optional
+        Address of a Dask scheduler: its workers do the work instead.
     n_outer : int
         Folds of cars for the judgement; at most as many as there are cars.
     seed : int
@@ -191,12 +196,12 @@ def train(
         If the ``training`` extra is not installed.
     """
     require_training()
-    with one_thread():
+    with one_thread(), working_on(scheduler, Path(manifest)):
         return _train(
             manifest,
             name=name,
             cache=cache,
-            n_workers=n_workers,
+            n_workers=jobs_for(n_workers, scheduler),
             n_outer=n_outer,
             seed=seed,
             families=FAMILIES if families is None else families,
@@ -215,11 +220,38 @@ def _train(
     families: Sequence[Family],
     report: Report,
 ) -> Trained:
-    where = str(manifest)
     rows = open_manifest(manifest, lambda done, total: report(COMPARING, done, total))
-    refuse_too_little(rows, where)
-    table, left_out = _measured(rows, cache, n_workers, report)
-    origin = origin_of(rows)
+    refuse_too_little(rows, str(manifest))
+    table, left_out = measured(rows, cache, n_workers, report)
+    return train_on(
+        table,
+        left_out,
+        name=name,
+        origin=origin_of(rows),
+        manifest=manifest,
+        n_workers=n_workers,
+        n_outer=n_outer,
+        seed=seed,
+        families=families,
+        report=report,
+    )
+
+
+def train_on(
+    table: FeatureTable,
+    left_out: Sequence[str],
+    *,
+    name: str,
+    origin: str,
+    manifest: str | os.PathLike[str],
+    n_workers: int,
+    n_outer: int,
+    seed: int,
+    families: Sequence[Family],
+    report: Report,
+) -> Trained:
+    """Do what `train` does once the takes are measured."""
+    where = str(manifest)
     metrics = _held_out_metrics(table, origin, families, n_outer, seed, n_workers, report, where)
     report(FITTING, 0, None)
     heads = _Counted(FITTING, None, report)
@@ -244,7 +276,7 @@ def _train(
         "metrics": metrics,
         "limits": limits_of(origin),
         "reproduce": [f"vibecheck train {_short(manifest)} --folds {n_outer} --seed {seed}"],
-        **facts(table.car.tolist(), table.sha256.tolist(), base_rates(table)),
+        **facts(table.car.tolist(), table.sha256.tolist(), base_rates(table.labelled())),
     }
     return Trained(replace(fitted.model, about=about), fitted.pipelines, tuple(left_out))
 
@@ -286,6 +318,7 @@ def evaluate_model(
     *,
     cache: str | os.PathLike[str] | None = None,
     n_workers: int = 1,
+    scheduler: str | None = None,
     report: Report = quiet,
 ) -> Evaluation:
     """Judge a model file on the takes of cars that it was not trained on.
@@ -299,8 +332,9 @@ def evaluate_model(
         If the ``training`` extra is not installed.
     """
     require_training()
-    with one_thread():
-        return _evaluate_model(model_file, manifest, cache, n_workers, report)
+    with one_thread(), working_on(scheduler, Path(manifest)):
+        jobs = jobs_for(n_workers, scheduler)
+        return _evaluate_model(model_file, manifest, cache, jobs, report)
 
 
 def _evaluate_model(
@@ -325,6 +359,8 @@ def _evaluate_model(
             where=where,
             advice="Name a manifest with takes of other cars.",
         )
+    # Where nobody looked at some zone, no verdict on the model can be had.
+    new = [row for row in new if not row.unknown_zones]
     refuse_one_class(new, where)
     if len(cars(new)) < MIN_CARS:
         raise InputError(
@@ -333,7 +369,7 @@ def _evaluate_model(
             where=where,
             advice="Add takes of at least one more car that the model was not trained on.",
         )
-    table, left_out = _measured(new, cache, n_workers, report)
+    table, left_out = measured(new, cache, n_workers, report)
     metrics = _known_model_metrics(model, table, lineage.base_rates, origin_of(new), report)
     metrics["n_left_out"] = len(left_out)
     about = {
@@ -382,12 +418,13 @@ class _Counted:
         self.report(self.stage, self.done, self.total, sentence)
 
 
-def _measured(
+def measured(
     rows: Sequence[ManifestRow],
     cache: str | os.PathLike[str] | None,
     n_workers: int,
     report: Report,
 ) -> tuple[FeatureTable, list[str]]:
+    """Measure takes, and report how far it has come."""
     report(MEASURING, 0, len(rows))
     return build_table(
         rows,
@@ -410,8 +447,9 @@ def _held_out_metrics(
     n_folds = min(n_outer, int(np.unique(table.car).size))
     report(JUDGING, 0, n_folds)
     try:
+        # A take with a zone at which nobody looked teaches, but does not judge.
         return evaluate(
-            table,
+            table.labelled(),
             origin=origin,
             families=families,
             n_outer=n_outer,
