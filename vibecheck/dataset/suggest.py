@@ -37,7 +37,7 @@ CAUTIONS = (
     "If anything is already known to be loose, tighten it: do not record it.",
 )
 SLACK_CAUTIONS = (
-    *CAUTIONS,
+    *CAUTIONS[:2],
     "Every wheel nut, the motor mount and the driveline checked and snug first.",
     f"Wheels no faster than {LOW_WHEEL_RPM:g} rpm, a few seconds only.",
     "Tighten it at once afterwards, then do the whole hand check.",
@@ -174,8 +174,8 @@ def _zones_short_of_finds(rows: Sequence[ManifestRow], cars: dict[str, Car]) -> 
             found.append(
                 Suggestion(
                     f"If you want a find of {zone} sooner: a take at low wheel speed",
-                    f"{short[zone]} so far. It holds no part that turns, so it may be slackened on "
-                    "purpose. Nothing else ever may.",
+                    f"{short[zone]} so far. It holds no part that turns. Beside a body post screw "
+                    "and a battery strap nothing may ever be slackened on purpose.",
                     f"Slacken {MAY_BE_SLACKENED[zone]}, and record one spin-up with the wheels no "
                     f"faster than {LOW_WHEEL_RPM:g} rpm.",
                     SLACK_CAUTIONS,
