@@ -155,4 +155,20 @@ def test_unknown_sizes_are_said_in_words() -> None:
     assert "fits fully" in fastener_guide(Fastener("odd grub", "M7x1")).tool
     assert "hex driver" in fastener_guide(Fastener("tiny screw", "M2x0.4")).tool
     for locking in ("spring_washer", "serrated", "threadlocker", "none"):
-        assert fastener_guide(Fastener("screw", locking=locking)).locking  # type: ignore[arg-type]
+        assert fastener_guide(Fastener("screw", locking=locking)).locking
+
+
+def test_the_owner_sets_how_often_a_nut_is_used_again() -> None:
+    nut = Fastener("wheel nut", "M5x0.8", 1, "nylon_insert")
+    assert "after 3 removals" in " ".join(fastener_guide(nut, nut_removals=3).locking)
+    assert "after the first removal" in " ".join(fastener_guide(nut, nut_removals=1).locking)
+    with pytest.raises(ValueError, match="nut_removals must be at least 1"):
+        fastener_guide(nut, nut_removals=0)
+
+
+def test_thread_locker_wants_clean_threads_and_time_and_no_plastic() -> None:
+    metal = fastener_guide(Fastener("motor screw", "M3x0.5", 2, "threadlocker", "aluminium"))
+    assert "clean" in " ".join(metal.locking)
+    assert "cure" in " ".join(metal.locking)
+    plastic = fastener_guide(Fastener("plate screw", "M3x0.5", 2, "threadlocker", "plastic"))
+    assert "off plastic" in " ".join(plastic.locking)

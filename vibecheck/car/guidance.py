@@ -55,9 +55,7 @@ class FastenerGuidance:
         return f"{self.fastener.count} × {self.fastener.name}, {self.fastener.thread}"
 
 
-def fastener_guidance(
-    fastener: Fastener, *, nut_removals: int = NUT_REMOVALS
-) -> FastenerGuidance:
+def fastener_guidance(fastener: Fastener, *, nut_removals: int = NUT_REMOVALS) -> FastenerGuidance:
     """Return tool, locking rules and tightening guidance of a fastener.
 
     Parameters
