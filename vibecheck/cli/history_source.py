@@ -98,7 +98,12 @@ def _only_car(garage: Garage) -> StoredCar:
 
 def _read(garage: Garage, name: str, file: Car | None = None) -> HistorySource:
     """Read a car's log; the car file that was named, where one was, stands for the stored one."""
-    snug = {take.id for take in garage.baseline_takes(name)}
+    stored = garage.find_car(name)
+    # One pass over the bench checks gives the log and the baseline: a log may be long.
+    sittings = garage.sittings(name, newest_first=False)
+    checks = tuple(one.hand_check for one in sittings if one.hand_check is not None)
+    log = CarLog(stored.name, stored.runs, checks, garage.disturbances(name))
+    snug = {take.id for sitting in sittings for take in sitting.baseline_takes}
     takes = tuple(
         TakeValues(
             date=kept.date,
@@ -113,4 +118,4 @@ def _read(garage: Garage, name: str, file: Car | None = None) -> HistorySource:
         # Features that were computed differently cannot be compared.
         if kept.catalogue_version == CATALOGUE_VERSION
     )
-    return HistorySource(file or garage.find_car(name).car, garage.car_log(name), takes)
+    return HistorySource(file or stored.car, log, takes)

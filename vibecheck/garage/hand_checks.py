@@ -18,7 +18,7 @@ from vibecheck.garage.rows import (
 )
 from vibecheck.garage.sittings import Sittings, check_joint
 from vibecheck.garage.values import SetUp, StoredTake
-from vibecheck.risk.log import CarLog, FastenerFinding, HandCheck
+from vibecheck.risk.log import CarLog, Disturbance, FastenerFinding, HandCheck
 
 
 class HandChecks(Sittings):
@@ -134,16 +134,16 @@ class HandChecks(Sittings):
                 key: [dict(row) for row in group]
                 for key, group in groupby(rows, key=lambda row: row["sitting_id"])
             }
-            worked = connection.execute(
-                sa.select(schema.disturbances)
-                .where(schema.disturbances.c.car_id == stored.id)
-                .order_by(schema.disturbances.c.id)
-            ).mappings()
-            disturbances = tuple(disturbance_of(dict(row)) for row in worked)
+            disturbances = _disturbances(connection, stored.id)
         checks = [hand_check_of(row, by_sitting.get(row["id"], [])) for row in sittings]
         return CarLog(
             stored.name, stored.runs, tuple(one for one in checks if one is not None), disturbances
         )
+
+    def disturbances(self, car: str) -> tuple[Disturbance, ...]:
+        """Return the joints of a car that were worked at on purpose, oldest first."""
+        with self._read() as connection:
+            return _disturbances(connection, self._find_car(connection, car).id)
 
     def baseline_takes(self, car: str, set_up: SetUp | None = None) -> tuple[StoredTake, ...]:
         """Return the takes that show the car as it sounds when snug, oldest first.
@@ -166,3 +166,12 @@ class HandChecks(Sittings):
             if sitting.set_up == wanted
             for take in sitting.baseline_takes
         )
+
+
+def _disturbances(connection: sa.Connection, car_id: str) -> tuple[Disturbance, ...]:
+    rows = connection.execute(
+        sa.select(schema.disturbances)
+        .where(schema.disturbances.c.car_id == car_id)
+        .order_by(schema.disturbances.c.id)
+    ).mappings()
+    return tuple(disturbance_of(dict(row)) for row in rows)

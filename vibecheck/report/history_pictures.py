@@ -19,6 +19,8 @@ ROW = 22
 NAME_WIDTH = 128
 MARKS = {"took_a_turn": "took a turn", "loose": "loose", "missing": "missing"}
 N_CURVES = 3
+MAX_CHECKS = 100
+"""Hand checks, and recordings of a chart, that are drawn: the newest."""
 PERCENT_TICKS = (0.1, 0.5, 2.0, 5.0, 10.0, 25.0, 50.0, 75.0, 90.0, 98.0, 99.5)
 DASHES = ("", "7 4", "2 4")
 
@@ -26,7 +28,8 @@ DASHES = ("", "7 4", "2 4")
 def rates_picture(history: CarHistory, order: Sequence[ZoneRisk]) -> Picture:
     """Draw finds per run of each zone with their interval, and the usual rate, in ``order``."""
     rows = [(risk.zone, history.zones[risk.zone]) for risk in order]
-    top = max((zone.rate_high or 0.0) for _, zone in rows)
+    usual_rates = {name: sum(kind.usual.mean for kind in history.of_zone(name)) for name, _ in rows}
+    top = max(*usual_rates.values(), *((zone.rate_high or 0.0) for _, zone in rows), 0.0)
     axes = _rows_axes(
         (0.0, max(top * 1.04, 1e-3)),
         len(rows),
@@ -41,9 +44,8 @@ def rates_picture(history: CarHistory, order: Sequence[ZoneRisk]) -> Picture:
         low, high, rate = zone.rate_low or 0.0, zone.rate_high or 0.0, zone.rate_per_run or 0.0
         axes.segment((axes.x(low), y, axes.x(high), y), colour=BLUE, width=3)
         _dot(axes, axes.x(rate), y, BLUE)
-        usual = sum(kind.usual.mean for kind in history.of_zone(name))
-        if usual:
-            x = axes.x(min(usual, axes.x_range[1]))
+        if usual_rates[name]:
+            x = axes.x(usual_rates[name])
             axes.segment((x, y - 8, x, y + 8), colour=INK, width=2)
     axes.frame(ticks, [])
     worst = max(rows, key=lambda row: row[1].rate_per_run or 0.0)
@@ -119,17 +121,21 @@ def timeline_picture(log: CarLog, order: Sequence[ZoneRisk]) -> Picture | None:
     if not (log.hand_checks or log.disturbances):
         return None
     names = [risk.zone for risk in order]
-    end = max(log.runs, 1.0)
-    axes = _rows_axes((0.0, end), len(names), "run counter", "Hand checks and finds by run")
-    ticks = linear_ticks(0.0, end, 6)
+    checks = log.hand_checks[-MAX_CHECKS:]
+    cut = len(checks) < len(log.hand_checks)
+    begin, end = (checks[0].runs if cut else 0.0), max(log.runs, 1.0)
+    if end <= begin:  # the counter went backwards
+        begin = 0.0
+    axes = _rows_axes((begin, end), len(names), "run counter", "Hand checks and finds by run")
+    ticks = linear_ticks(begin, end, 6)
     axes.grid(ticks, [])
     for place, name in enumerate(names):
         y = axes.y(place + 0.5)
         axes.text(axes.left - 6, y + 4.5, zone_words(name), anchor="end")
         axes.segment((axes.left, y, WIDTH - axes.right, y), colour=GRID)
     n_finds = 0
-    for check in log.hand_checks:
-        x = axes.x(min(check.runs, end))
+    for check in checks:
+        x = axes.x(min(max(check.runs, begin), end))
         seen: dict[str, set[str]] = {}
         for finding in check.findings:
             if finding.outcome != "not_checked":
@@ -147,15 +153,16 @@ def timeline_picture(log: CarLog, order: Sequence[ZoneRisk]) -> Picture | None:
             else:
                 _ring(axes, x, y)
     for one in log.disturbances:
-        if one.zone in names:
+        if one.zone in names and one.runs >= begin:
             x, y = axes.x(min(one.runs, end)), axes.y(names.index(one.zone) + 0.5)
             axes.segment((x - 4, y - 7, x + 4, y - 7), colour=BLUE, width=3)
     axes.frame(ticks, [])
     reading = (
         "Full dot: found loose or missing; ring: took a turn; small stroke: checked and snug; bar "
         f"above the line: worked at on purpose. {n_finds} find{'' if n_finds == 1 else 's'}, "
-        f"counted by zone, in {len(log.hand_checks)} hand "
-        f"check{'' if len(log.hand_checks) == 1 else 's'} over {number_words(log.runs)} runs."
+        f"counted by zone, in {'the newest ' if cut else ''}{len(checks)} hand "
+        f"check{'' if len(checks) == 1 else 's'} over {number_words(end - begin)} "
+        f"run{'' if end - begin == 1 else 's'}."
     )
     return Picture("timeline", "What was found, and when?", axes.svg(), reading)
 
@@ -180,11 +187,12 @@ def growth_picture(history: CarHistory, order: Sequence[ZoneRisk]) -> Picture | 
     top = 100.0 * max(float(curve[-1]) for curve in curves.values())
     axes = Axes(
         (0.0, end),
-        (0.0, max(1.15 * top, 120.0 * history.miss_probability)),
+        (0.0, max(1.4 * top, 120.0 * history.miss_probability)),  # room for the names
         "runs after a hand check",
         "chance of a loose fastener, %",
         "How the chance of a find grows with the runs after a hand check",
         height=280,
+        right=14,
     )
     x_ticks, y_ticks = linear_ticks(0.0, end, 5), linear_ticks(0.0, axes.y_range[1], 5)
     axes.grid(x_ticks, y_ticks)
@@ -192,15 +200,19 @@ def growth_picture(history: CarHistory, order: Sequence[ZoneRisk]) -> Picture | 
     axes.segment(
         (axes.left, axes.y(miss), WIDTH - axes.right, axes.y(miss)), colour=ORANGE, width=2
     )
-    last = -math.inf
-    for (name, curve), dash in zip(
-        sorted(curves.items(), key=lambda item: item[1][-1]), DASHES, strict=False
-    ):
+    rising = sorted(curves.items(), key=lambda item: float(item[1][-1]))
+    places: list[float] = []
+    step = 17.0 * axes.y_range[1] / axes.box[3]
+    # Names beside the curves' ends, set apart where the ends lie close together, and all within.
+    for _, curve in rising:
+        places.append(max([100.0 * float(curve[-1]), *(place + step for place in places[-1:])]))
+    excess = max(0.0, places[-1] + step - axes.y_range[1])
+    for (_, curve), dash in zip(rising, DASHES, strict=False):
         axes.curve(runs, 100.0 * curve, dash=dash, width=2.2)
-        # Names beside the curves' ends, set apart where the ends lie close together.
-        at = max(100.0 * float(curve[-1]), last + 17.0 * axes.y_range[1] / axes.box[3])
-        last = at
-        axes.text(axes.x(end) - 4, axes.y(at) - 4, zone_words(name), anchor="end", halo=True)
+    for (name, _), place in zip(rising, places, strict=True):
+        axes.text(
+            axes.x(end) - 4, axes.y(place - excess) - 4, zone_words(name), anchor="end", halo=True
+        )
     axes.text(
         axes.x(end) - 4,
         axes.y(miss) - 4,
@@ -225,20 +237,24 @@ def growth_picture(history: CarHistory, order: Sequence[ZoneRisk]) -> Picture | 
 def drift_picture(drift: DriftChart, place: int) -> Picture:
     """Draw one control chart: scores as crosses, the moving average, the limits."""
     chart = drift.chart
-    judged = [one for one in chart.points if one.score is not None and one.average is not None]
-    number = np.array([n for n, one in enumerate(chart.points, 1) if one.score is not None])
+    n_points = len(chart.points)
+    first = max(0, n_points - MAX_CHECKS)
+    shown = list(enumerate(chart.points, start=1))[first:]
+    judged = [one for _, one in shown if one.score is not None and one.average is not None]
+    number = np.array([n for n, one in shown if one.score is not None])
     averages = np.array([one.average or 0.0 for one in judged])
     scores = np.array([one.score or 0.0 for one in judged])
     reach = max(4.0, *(np.abs(scores) + 0.5)) if judged else 4.0
     axes = Axes(
-        (0.5, len(chart.points) + 0.5),
+        (first + 0.5, n_points + 0.5),
         (-reach, reach),
         "recording, oldest first",
         "spreads from snug",
         f"Control chart: {drift.words}",
         height=230,
+        right=14,
     )
-    x_ticks = [tick for tick in linear_ticks(1.0, float(len(chart.points)), 6) if tick % 1 == 0]
+    x_ticks = [tick for tick in linear_ticks(first + 1.0, float(n_points), 6) if tick % 1 == 0]
     y_ticks = linear_ticks(-reach, reach, 5)
     axes.grid(x_ticks, y_ticks)
     for sign in (-1.0, 1.0):
@@ -297,6 +313,7 @@ def _rows_axes(x_range: tuple[float, float], n_rows: int, label: str, title: str
         height=16 + 40 + ROW * max(1, n_rows),
         top=8,
         left=NAME_WIDTH,
+        right=14,
         bottom=40,
     )
 

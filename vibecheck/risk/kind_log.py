@@ -13,11 +13,11 @@ runs count `Habits.settling_factor` times. Old runs and finds fade with `Habits.
 from __future__ import annotations
 
 import bisect
-import itertools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from vibecheck.risk.log import CarLog, Disturbance, FastenerFinding, HandCheck, is_find
 
@@ -122,8 +122,7 @@ class KindLog:
     new_fitted: bool
 
 
-@dataclass(frozen=True)
-class _Look:
+class _Look(NamedTuple):
     """One hand check of the kind, summed over its findings."""
 
     date: datetime
@@ -180,14 +179,7 @@ def _read_kind(
     clock = _Clock(now, worked, habits)
 
     telling = [look for look in looks if look.informative]
-    finds = exposure = watched = 0.0
-    for before, look in itertools.pairwise(telling):
-        at_risk = clock.faded(before.runs, look.runs)
-        watched += max(0.0, look.runs - before.runs)
-        if look.n_found:
-            finds += clock.weight(0.5 * (before.runs + look.runs))
-            at_risk *= 0.5
-        exposure += at_risk
+    finds, exposure, watched = _at_risk(telling, clock)
 
     whole = [look.runs for look in looks if look.whole]
     checked = whole[-1] if whole else None
@@ -215,6 +207,25 @@ def _read_kind(
         removals=removals,
         new_fitted=new_fitted,
     )
+
+
+def _at_risk(looks: Sequence[_Look], clock: _Clock) -> tuple[float, float, float]:
+    """Return faded finds, faded runs at risk, and the runs between the first and the last look."""
+    if not looks:
+        return 0.0, 0.0, 0.0
+    finds = exposure = watched = 0.0
+    # Stretches without a find are added up in one piece: they are most of a long log.
+    start = last = looks[0].runs
+    for look in looks[1:]:
+        if look.n_found or look.runs < last:
+            exposure += clock.faded(start, last)
+            start = look.runs
+            if look.n_found:
+                finds += clock.weight(0.5 * (last + look.runs))
+                exposure += 0.5 * clock.faded(last, look.runs)
+        watched += max(0.0, look.runs - last)
+        last = look.runs
+    return finds, exposure + clock.faded(start, last), watched
 
 
 class _Clock:
@@ -276,6 +287,8 @@ def _looks(log: CarLog) -> dict[Kind, list[_Look]]:
 
 
 def _look(check: HandCheck, own: Sequence[FastenerFinding]) -> _Look:
+    if len(own) == 1 and own[0].outcome == "snug" and not own[0].done:  # most of a log
+        return _Look(check.date, check.runs, 0, True, False, False, ())
     n_found, whole, worked, left = 0, True, False, False
     done: tuple[str, ...] = ()
     for finding in own:
@@ -299,6 +312,8 @@ def _removals(
     """Count removals since a new one; one hand check or gear change takes it off once."""
     events: dict[tuple[float, datetime], bool] = {}
     for look in looks:
+        if not look.done:
+            continue
         if any(word in _NEW for word in look.done):
             events[look.runs, look.date] = True
         elif any(word in _TAKEN_OFF for word in look.done):
