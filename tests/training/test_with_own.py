@@ -34,6 +34,15 @@ from vibecheck.training.with_own import (
 )
 
 
+ABOUT = {
+    "version": "0.0",
+    "trained_on": "simulated",
+    "data_sha256": "0" * 64,
+    "metrics": {},
+    "limits": ["made up for tests"],
+}
+
+
 @pytest.fixture(scope="module", autouse=True)
 def quick_ways() -> object:
     with pytest.MonkeyPatch.context() as patch:
@@ -46,8 +55,8 @@ def quick_ways() -> object:
 
 @pytest.fixture(scope="module")
 def fitted() -> Fitted:
-    """A model of twelve cars, by one quick family."""
-    return fit_model(fake_table(), families=(ridge(0.01),), n_folds=2)
+    """A model of eight cars, by one quick family."""
+    return fit_model(fake_table(8, 8), families=(ridge(0.01),), n_folds=2)
 
 
 @pytest.fixture(scope="module")
@@ -165,7 +174,7 @@ def sets(tmp_path_factory: pytest.TempPathFactory) -> Path:
     table, _ = build_table(read_manifest(pool), cache=folder / "pool" / "cache", n_jobs=1)
     model = fit_model(table, families=(ridge(0.01),), n_folds=2).model
     lineage = facts(table.car.tolist(), table.sha256.tolist(), base_rates(table))
-    about = {"name": "old", "trained_on": "simulated", "n_takes": table.n_takes, **lineage}
+    about = {**ABOUT, "name": "old", "n_takes": table.n_takes, **lineage}
     save_model(replace(model, about=about), folder / "old.npz")
     return folder
 
