@@ -211,3 +211,16 @@ def test_one_of_several_cars_must_be_named(
     code, _, err = call(capsys, "--data", str(tmp_path))
     assert code == 2
     assert "The garage has 2 cars: say which one" in " ".join(err.split())
+
+
+def test_what_is_simulated_is_called_so(
+    capsys: pytest.CaptureFixture[str], garage: Path, tmp_path: Path
+) -> None:
+    page, value = tmp_path / "h.html", tmp_path / "h.json"
+    outputs = ("--report", str(page), "--json", str(value))
+    _, out, _ = call(capsys, "--data", str(garage), "--simulated", *outputs)
+    assert "Simulated: this log" in out
+    assert "<b>Simulated.</b>" in page.read_text(encoding="utf-8")
+    assert json.loads(value.read_text(encoding="utf-8"))["simulated"] is True
+    _, out, _ = call(capsys, "--data", str(garage))
+    assert "imulated" not in out

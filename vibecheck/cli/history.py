@@ -81,6 +81,13 @@ def history_command(
     data: Annotated[
         str | None, typer.Option(metavar="DIR", help="Folder of the garage, if not the usual one.")
     ] = None,
+    simulated: Annotated[
+        bool,
+        typer.Option(
+            "--simulated",
+            help="Say wherever it is shown that this log, or recordings in it, are simulated.",
+        ),
+    ] = False,
 ) -> None:
     """Run ``vibecheck history`` (the help text is `HELP`)."""
     from datetime import UTC, datetime
@@ -134,6 +141,7 @@ def history_command(
             ranked,
             charts,
             created=created,
+            simulated=simulated,
         )
         write_whole(page_file, page)
         terminal.say(f"Report: {page_file}")
@@ -142,14 +150,16 @@ def history_command(
 
         from vibecheck.report.history_json import history_to_dict
 
-        value = history_to_dict(source.car, history, ranked, charts, created=created)
+        value = history_to_dict(
+            source.car, history, ranked, charts, created=created, simulated=simulated
+        )
         text = json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
         if json_file is None:
             typer.echo(text, nl=False)
             return
         write_whole(json_file, text)
         terminal.say(f"History: {json_file}")
-    _print(source.car, history, ranked, charts)
+    _print(source.car, history, ranked, charts, simulated=simulated)
 
 
 def _outputs(json_out: str | None, report: str | None) -> dict[str, str | None]:
@@ -188,6 +198,8 @@ def _print(
     history: CarHistory,
     ranked: Sequence[ZoneRisk],
     charts: Sequence[Any],
+    *,
+    simulated: bool,
 ) -> None:
     from vibecheck.advice import HAND_CHECK
     from vibecheck.cli.card import Card
@@ -202,6 +214,8 @@ def _print(
         f"check{'' if checks == 1 else 's'} in the log",
         style="bold",
     )
+    if simulated:
+        card.line("Simulated: this log, or recordings in it, come from a simulation.")
     if not checks:
         card.line(
             "No hand check is in the log yet: order and chances are those of any car of this kind "
