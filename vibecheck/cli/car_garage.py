@@ -51,10 +51,12 @@ def list_command(
         typer.echo(json.dumps(plain, indent=2, ensure_ascii=False))
         return
     if not cars:
-        terminal.say("There is no car yet.")
+        terminal.say(
+            "There is no car yet." if hidden else "There is no car, or all were put away: --hidden."
+        )
     for car in cars:
         away = "  (put away)" if car.hidden else ""
-        typer.echo(f"{car.name}: {car.runs:g} runs{away}")
+        typer.echo(f"{car.name}: {car.runs:g} run{'' if car.runs == 1.0 else 's'}{away}")
 
 
 def rename_command(
