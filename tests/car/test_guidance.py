@@ -14,9 +14,8 @@ from vibecheck.car.guidance import (
     SET_SCREW_KEY_MM,
     fastener_guide,
     kind_of,
-    proof_load_n,
-    torque_n_m,
 )
+from vibecheck.car.joint_strength import proof_load_n, torque_n_m
 from vibecheck.car.read import read_car
 from vibecheck.car.shipped import shipped_car_path
 from vibecheck.car.threads import Thread, parse_thread
