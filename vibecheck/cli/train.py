@@ -167,7 +167,8 @@ def _adapt(
         print_json(file_facts(found.model))
         return
     how = "trained anew with your own takes" if found.trained else "adjusted to your own takes"
-    typer.echo(f'Model "{found.model.card.name}": {how}.')
+    card = found.model.card
+    typer.echo(f'Model "{card.name}" (trained on {card.trained_on} takes): {how}.')
     typer.echo(
         f"On own checks that it did not learn from: {found.comparison.sentence()}. Own checks of "
         f"{found.comparison.n_cars} car{'s' if found.comparison.n_cars > 1 else ''}: what holds "
