@@ -17,22 +17,14 @@ from vibecheck.model.calibration import sigmoid
 from vibecheck.model.heads import Head
 from vibecheck.model.store import load_model, save_model
 from vibecheck.training import with_own, workflow
+from vibecheck.training.adjust import adjusted, fit_shift, shifted
 from vibecheck.training.build import build_table
 from vibecheck.training.evaluate import base_rates
 from vibecheck.training.families import ridge
 from vibecheck.training.fit import Fitted, fit_model
 from vibecheck.training.lineage import facts, lineage_of
 from vibecheck.training.table import FeatureTable
-from vibecheck.training.with_own import (
-    adapt,
-    adjusted,
-    compare,
-    fit_shift,
-    join_tables,
-    shifted,
-    without,
-)
-
+from vibecheck.training.with_own import adapt, compare, join_tables, without
 
 ABOUT = {
     "version": "0.0",
