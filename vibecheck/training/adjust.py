@@ -19,7 +19,7 @@ BoolArray = NDArray[np.bool_]
 
 OFFSET_SD = 1.0
 LOG_SLOPE_SD = 0.5
-"""How far, in log-odds and as a factor, a head is expected to be off; common practice, no source."""
+"""How far, in log-odds and as a factor, a head may be off; common practice, no source."""
 
 
 def adjusted(old: LoosenessModel, own: FeatureTable) -> LoosenessModel:
