@@ -13,7 +13,7 @@ from vibecheck.errors import CallError
 from vibecheck.features.catalogue import CATALOGUE_VERSION
 from vibecheck.garage import garage_folder
 from vibecheck.garage.place import garage_exists
-from vibecheck.risk.drift import TakeValues
+from vibecheck.risk.drift import KEY_FEATURES, TakeValues
 from vibecheck.risk.log import CarLog
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ def _read(garage: Garage, name: str, file: Car | None = None) -> HistorySource:
             snug=kept.take.id in snug,
             setup=kept.set_up.words(),
         )
-        for kept in garage.features(name)
+        for kept in garage.features(name, KEY_FEATURES)
         # Features that were computed differently cannot be compared.
         if kept.catalogue_version == CATALOGUE_VERSION
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import groupby
 
 import sqlalchemy as sa
 
@@ -15,13 +14,17 @@ from vibecheck.garage.rows import (
     hand_check_of,
     is_complete,
     moment_text,
+    read_findings,
+    set_up_of,
+    take_of,
 )
-from vibecheck.garage.sittings import Sittings, check_joint
-from vibecheck.garage.values import SetUp, StoredTake
+from vibecheck.garage.sittings import check_joint
+from vibecheck.garage.takes import Takes
+from vibecheck.garage.values import LEFT_SNUG, SetUp, StoredTake
 from vibecheck.risk.log import CarLog, Disturbance, FastenerFinding, HandCheck
 
 
-class HandChecks(Sittings):
+class HandChecks(Takes):
     """The part of `vibecheck.garage.store.Garage` that is about hand checks."""
 
     def log_findings(
@@ -115,7 +118,7 @@ class HandChecks(Sittings):
 
     def car_log(self, car: str) -> CarLog:
         """Return the whole log of a car, oldest first."""
-        table, found = schema.sittings, schema.findings
+        table = schema.sittings
         with self._read() as connection:
             stored = self._find_car(connection, car)
             sittings = [
@@ -124,18 +127,10 @@ class HandChecks(Sittings):
                     sa.select(table).where(table.c.car_id == stored.id).order_by(table.c.number)
                 ).mappings()
             ]
-            rows = connection.execute(
-                sa.select(found)
-                .join(table, table.c.id == found.c.sitting_id)
-                .where(table.c.car_id == stored.id)
-                .order_by(found.c.sitting_id, found.c.id)
-            ).mappings()
-            by_sitting = {
-                key: [dict(row) for row in group]
-                for key, group in groupby(rows, key=lambda row: row["sitting_id"])
-            }
+            of_car = sa.select(table.c.id).where(table.c.car_id == stored.id)
+            logged = read_findings(connection, schema.findings.c.sitting_id.in_(of_car))
             disturbances = _disturbances(connection, stored.id)
-        checks = [hand_check_of(row, by_sitting.get(row["id"], [])) for row in sittings]
+        checks = [hand_check_of(row, logged.get(row["id"])) for row in sittings]
         return CarLog(
             stored.name, stored.runs, tuple(one for one in checks if one is not None), disturbances
         )
@@ -156,16 +151,32 @@ class HandChecks(Sittings):
         set_up : SetUp, optional
             That of the newest sitting where absent.
         """
-        sittings = self.sittings(car, newest_first=False)
-        if not sittings:
-            return ()
-        wanted = sittings[-1].set_up if set_up is None else set_up
-        return tuple(
-            take
-            for sitting in sittings
-            if sitting.set_up == wanted
-            for take in sitting.baseline_takes
-        )
+        sittings, findings, takes = schema.sittings, schema.findings, schema.takes
+        of_sitting = findings.c.sitting_id == sittings.c.id
+        no_work = findings.c.done == ""
+        left_alone = no_work & findings.c.outcome.not_in(LEFT_SNUG)
+        untouched = no_work & (findings.c.outcome == "snug")
+        with self._read() as connection:
+            newest = self._newest_sitting(connection, self._find_car(connection, car).id)
+            if newest is None:
+                return ()
+            fitted = set_up_of(newest) if set_up is None else set_up
+            rows = connection.execute(
+                sa.select(takes)
+                .join(sittings, sittings.c.id == takes.c.sitting_id)
+                .where(
+                    sittings.c.car_id == newest["car_id"],
+                    sittings.c.hand_check_complete == 1,
+                    sittings.c.pinion_teeth.is_not_distinct_from(fitted.pinion_teeth),
+                    sittings.c.spur_teeth.is_not_distinct_from(fitted.spur_teeth),
+                    sittings.c.cells.is_not_distinct_from(fitted.cells),
+                    sittings.c.tyres == fitted.tyres,
+                    ~sa.exists().where(of_sitting, left_alone),
+                    (takes.c.after_hand_check == 1) | ~sa.exists().where(of_sitting, ~untouched),
+                )
+                .order_by(sittings.c.number, takes.c.id)
+            ).mappings()
+            return tuple(take_of(dict(row), self.recordings) for row in rows)
 
 
 def _disturbances(connection: sa.Connection, car_id: str) -> tuple[Disturbance, ...]:

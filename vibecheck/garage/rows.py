@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import sqlalchemy as sa
 
 from vibecheck.car.profile import Car
+from vibecheck.garage import schema
 from vibecheck.garage.values import Decision, SetUp, StoredTake
 from vibecheck.risk.log import Disturbance, FastenerFinding, HandCheck
 
@@ -48,17 +51,49 @@ def take_of(row: Row, recordings: Path) -> StoredTake:
     )
 
 
-def finding_of(row: Row) -> FastenerFinding:
-    """Return a finding."""
-    return FastenerFinding(
-        zone=row["zone"],
-        fastener=row["fastener"],
-        outcome=row["outcome"],
-        count=row["count"],
-        turned_deg=row["turned_deg"],
-        done=tuple(row["done"].split()),
-        note=row["note"],
-    )
+@dataclass(frozen=True)
+class Logged:
+    """What was logged of one hand check so far, and when the last of it was."""
+
+    findings: tuple[FastenerFinding, ...]
+    moment: str
+
+
+def read_findings(connection: sa.Connection, wanted: sa.ColumnElement[bool]) -> dict[str, Logged]:
+    """Read the findings of sittings.
+
+    Parameters
+    ----------
+    connection : Connection
+    wanted : condition
+        On the findings.
+
+    Returns
+    -------
+    dict
+        By the id of the sitting.
+    """
+    table = schema.findings.c
+    query = sa.select(
+        table.sitting_id, table.logged, table.zone, table.fastener, table.outcome, table.count,
+        table.turned_deg, table.done, table.note,
+    ).where(wanted)  # fmt: skip
+    found: dict[str, list[FastenerFinding]] = defaultdict(list)
+    moments: dict[str, str] = {}
+    # Thousands of findings are alike: each is made once.
+    alike: dict[tuple[Any, ...], FastenerFinding] = {}
+    for sitting, logged, *rest in connection.execute(query.order_by(table.id)):
+        key = tuple(rest)
+        finding = alike.get(key)
+        if finding is None:
+            zone, fastener, outcome, count, turned, done, note = key
+            finding = FastenerFinding(
+                zone, fastener, outcome, count, turned, tuple(done.split()), note
+            )
+            alike[key] = finding
+        found[sitting].append(finding)
+        moments[sitting] = max(logged, moments.get(sitting, ""))
+    return {key: Logged(tuple(findings), moments[key]) for key, findings in found.items()}
 
 
 def finding_row(sitting_id: str, found: FastenerFinding, logged: str) -> dict[str, Any]:
@@ -76,16 +111,18 @@ def finding_row(sitting_id: str, found: FastenerFinding, logged: str) -> dict[st
     }
 
 
-def hand_check_of(sitting: Row, findings: Sequence[Row]) -> HandCheck | None:
+def hand_check_of(sitting: Row, logged: Logged | None) -> HandCheck | None:
     """Return what a sitting's hand check found so far; ``None`` where nothing was logged."""
-    if not findings and sitting["hand_check_date"] is None:
-        return None
-    date = sitting["hand_check_date"] or max(row["logged"] for row in findings)
+    date = sitting["hand_check_date"]
+    if date is None:
+        if logged is None:
+            return None
+        date = logged.moment
     return HandCheck(
         id=sitting["id"],
         date=moment_of(date),
         runs=sitting["runs"],
-        findings=tuple(finding_of(row) for row in findings),
+        findings=logged.findings if logged else (),
         complete=bool(sitting["hand_check_complete"]),
     )
 
@@ -125,10 +162,32 @@ def pack_numbers(values: Mapping[str, Any], names: Sequence[str]) -> bytes:
     return np.asarray(numbers, dtype="<f8").tobytes()
 
 
-def unpack_numbers(names: str, numbers: bytes) -> dict[str, float | None]:
-    """Read feature values."""
-    values = np.frombuffer(numbers, dtype="<f8").tolist()
-    return {
-        name: None if value != value else value
-        for name, value in zip(json.loads(names), values, strict=True)
-    }
+class Unpacker:
+    """Read kept feature values, each list of names once.
+
+    Parameters
+    ----------
+    wanted : sequence of str or None
+        Only these, where a take has them; all where ``None``.
+    """
+
+    def __init__(self, wanted: Sequence[str] | None) -> None:
+        self._wanted = wanted
+        self._places: dict[str, tuple[list[str], list[int]]] = {}
+
+    def __call__(self, names: str, numbers: bytes) -> dict[str, float | None]:
+        """Return name to value, ``None`` where it could not be observed."""
+        if names not in self._places:
+            all_names: list[str] = json.loads(names)
+            chosen = [
+                (name, place)
+                for place, name in enumerate(all_names)
+                if self._wanted is None or name in self._wanted
+            ]
+            self._places[names] = [name for name, _ in chosen], [place for _, place in chosen]
+        chosen_names, places = self._places[names]
+        values = np.frombuffer(numbers, dtype="<f8")[places].tolist()
+        return {
+            name: None if value != value else value
+            for name, value in zip(chosen_names, values, strict=True)
+        }

@@ -1,13 +1,11 @@
-"""Sittings of the garage: takes, results and the owner's decision. `Sittings`."""
+"""Sittings of the garage: set-up, runs, and the owner's decision. `Sittings`."""
 
 from __future__ import annotations
 
-import json
-import os
 import uuid
-import zlib
 from abc import abstractmethod
-from collections.abc import Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
@@ -15,23 +13,19 @@ from typing import Any
 import sqlalchemy as sa
 
 from vibecheck.car.profile import Car
-from vibecheck.car.zones import CENTRE_SPOT
 from vibecheck.errors import CallError, did_you_mean
 from vibecheck.garage import schema
-from vibecheck.garage.recordings import keep_recording
 from vibecheck.garage.rows import (
+    Logged,
     decision_of,
     hand_check_of,
     moment_of,
-    pack_numbers,
+    read_findings,
     set_up_of,
     take_of,
-    unpack_numbers,
 )
-from vibecheck.garage.values import Decision, KeptFeatures, SetUp, Sitting, StoredCar, StoredTake
+from vibecheck.garage.values import Decision, SetUp, Sitting, StoredCar, StoredTake
 
-SENSORS = ("microphone", "accelerometer")
-OF_SITTING = ("date", "runs", "pinion_teeth", "spur_teeth", "tyres", "cells")
 MOST_RUNS = 1e6
 LONGEST_NUMBER = 9
 AT_ONCE = 500
@@ -217,170 +211,6 @@ class Sittings:
             connection.execute(sa.update(table).where(table.c.id == found.id).values(**values))
             return self._sitting(connection, found.id)
 
-    # ---- takes and results -------------------------------------------------------------
-
-    def add_take(
-        self,
-        sitting_id: str,
-        file: str | os.PathLike[str],
-        *,
-        sensor: str = "microphone",
-        spot: str = CENTRE_SPOT,
-        reading: Mapping[str, Any] | None = None,
-    ) -> StoredTake:
-        """Keep a recording in an open sitting; the same content is kept once.
-
-        Parameters
-        ----------
-        sitting_id : str
-        file : path-like
-        sensor : {"microphone", "accelerometer"}
-        spot : str
-            A zone of the car, or ``"centre"``.
-        reading : mapping, optional
-            Further arguments of `vibecheck.read_take` that the file needs.
-
-        Raises
-        ------
-        CallError
-            If the sitting is closed, the sensor or the spot unknown, or the recording belongs to
-            another sitting or spot.
-        InputError
-            If the file cannot be read or kept.
-        """
-        if sensor not in SENSORS:
-            raise CallError(
-                f'There is no sensor "{sensor}".{did_you_mean(sensor, SENSORS)}',
-                advice=f"Known: {', '.join(SENSORS)}.",
-            )
-        with self._read() as connection:
-            self._check_spot(connection, self._open(connection, sitting_id), spot)
-        source = Path(file)
-        # The recording is on the disk before the row that speaks of it.
-        sha256, stored = keep_recording(source, self.recordings)
-        table = schema.takes
-        with self._write() as connection:
-            sitting = self._open(connection, sitting_id)
-            same = connection.execute(sa.select(table).where(table.c.sha256 == sha256)).mappings()
-            row = same.first()
-            if row is not None:
-                take = take_of(dict(row), self.recordings)
-                if (take.sitting, take.sensor, take.spot) != (sitting.id, sensor, spot):
-                    other = self._sitting(connection, take.sitting)
-                    raise CallError(
-                        f"This recording is kept already, in bench check {other.number} of "
-                        f"{other.car} as {take.sensor} at {take.spot}.",
-                        where=str(source),
-                        advice="A recording belongs to one bench check, one sensor and one spot.",
-                    )
-                return take
-            values = {
-                "sitting_id": sitting.id,
-                "sha256": sha256,
-                "file_name": source.name,
-                "stored": stored,
-                "sensor": sensor,
-                "spot": spot,
-                "after_hand_check": int(sitting.hand_check_done),
-                "added": self._moment(connection),
-                "reading": json.dumps(dict(reading or {})),
-            }
-            made = connection.execute(sa.insert(table).returning(table.c.id), values).scalar_one()
-            return take_of({"id": made, **values}, self.recordings)
-
-    def take_of_content(self, sha256: str) -> StoredTake | None:
-        """Return the take that has this content, if the garage has one."""
-        table = schema.takes
-        with self._read() as connection:
-            rows = connection.execute(sa.select(table).where(table.c.sha256 == sha256)).mappings()
-            row = rows.first()
-            return None if row is None else take_of(dict(row), self.recordings)
-
-    def _check_spot(self, connection: sa.Connection, sitting: Sitting, spot: str) -> None:
-        car = self._find_car(connection, sitting.car_id).car
-        spots = [CENTRE_SPOT, *(zone.name for zone in car.zones)]
-        if car.zones and spot not in spots:
-            raise CallError(
-                f'{sitting.car} has no spot "{spot}".{did_you_mean(spot, spots)}',
-                advice=f"Known: {', '.join(spots)}.",
-            )
-
-    def set_result(self, sitting_id: str, result: Mapping[str, Any]) -> Sitting:
-        """Keep the result of a check (the value of ``CheckResult.to_dict``) and its features."""
-        packed = zlib.compress(json.dumps(result, allow_nan=False).encode("utf-8"))
-        version = str(result.get("catalogue_version", ""))
-        with self._write() as connection:
-            sitting = self._open(connection, sitting_id)
-            by_hash = {take.sha256: take.id for take in sitting.takes}
-            connection.execute(
-                sa.insert(schema.results).prefix_with("OR REPLACE"),
-                {"sitting_id": sitting.id, "packed": packed},
-            )
-            connection.execute(
-                sa.update(schema.sittings)
-                .where(schema.sittings.c.id == sitting.id)
-                .values(verdict=str(result.get("verdict", "")))
-            )
-            for take in result.get("takes", ()):
-                features = take.get("features")
-                if take.get("sha256") in by_hash and features:
-                    names = sorted(features)
-                    connection.execute(
-                        sa.insert(schema.take_features).prefix_with("OR REPLACE"),
-                        {
-                            "take_id": by_hash[take["sha256"]],
-                            "names_id": _names_id(connection, version, names),
-                            "numbers": pack_numbers(features, names),
-                        },
-                    )
-            return self._sitting(connection, sitting.id)
-
-    def result(self, sitting_id: str) -> dict[str, Any] | None:
-        """Return the kept result of a sitting."""
-        table = schema.results.c
-        with self._read() as connection:
-            sitting = self._sitting(connection, sitting_id)
-            query = sa.select(table.packed).where(table.sitting_id == sitting.id)
-            packed = connection.execute(query).scalar()
-        found: dict[str, Any] | None = packed and json.loads(zlib.decompress(packed))
-        return found
-
-    def features(self, car: str) -> tuple[KeptFeatures, ...]:
-        """Return the features of a car's takes, oldest first."""
-        sittings, takes, kept, names = (
-            schema.sittings,
-            schema.takes,
-            schema.take_features,
-            schema.feature_names,
-        )
-        columns: list[Any] = [
-            *takes.c,
-            *(sittings.c[name] for name in OF_SITTING),
-            names.c.catalogue_version,
-            names.c.names,
-            kept.c.numbers,
-        ]
-        query = (
-            sa.select(*columns)
-            .join(sittings, sittings.c.id == takes.c.sitting_id)
-            .join(kept, kept.c.take_id == takes.c.id)
-            .join(names, names.c.id == kept.c.names_id)
-            .order_by(sittings.c.number, takes.c.id)
-        )
-        with self._read() as connection:
-            query = query.where(sittings.c.car_id == self._find_car(connection, car).id)
-            return tuple(
-                KeptFeatures(
-                    take_of(row, self.recordings),
-                    moment_of(row["date"]),
-                    row["runs"],
-                    set_up_of(row),
-                    row["catalogue_version"],
-                    unpack_numbers(row["names"], row["numbers"]),
-                )
-                for row in map(dict, connection.execute(query).mappings())
-            )
-
     # ---- pieces ------------------------------------------------------------------------
 
     @staticmethod
@@ -405,10 +235,16 @@ class Sittings:
     def _whole(self, connection: sa.Connection, rows: Sequence[dict[str, Any]]) -> list[Sitting]:
         """Return sittings with their takes and findings, a few statements for all of them."""
         ids = [row["id"] for row in rows]
-        takes = _by_sitting(connection, schema.takes, ids)
-        findings = _by_sitting(connection, schema.findings, ids)
-        cars = connection.execute(sa.select(schema.cars))
-        names = {car.id: car.name for car in cars}
+        takes: dict[str, list[StoredTake]] = defaultdict(list)
+        for some in _portions(ids):
+            query = sa.select(schema.takes).where(schema.takes.c.sitting_id.in_(some))
+            for take in connection.execute(query.order_by(schema.takes.c.id)).mappings():
+                takes[take["sitting_id"]].append(take_of(dict(take), self.recordings))
+        logged: dict[str, Logged] = {}
+        for some in _portions(ids):
+            logged |= read_findings(connection, schema.findings.c.sitting_id.in_(some))
+        cars = connection.execute(sa.select(schema.cars.c.id, schema.cars.c.name))
+        names = {car_id: name for car_id, name in cars}  # noqa: C416
         return [
             Sitting(
                 id=row["id"],
@@ -420,8 +256,8 @@ class Sittings:
                 runs=row["runs"],
                 runs_since_last=row["runs_since_last"],
                 is_open=bool(row["is_open"]),
-                takes=tuple(take_of(one, self.recordings) for one in takes.get(row["id"], ())),
-                hand_check=hand_check_of(row, findings.get(row["id"], ())),
+                takes=tuple(takes[row["id"]]),
+                hand_check=hand_check_of(row, logged.get(row["id"])),
                 hand_check_done=row["hand_check_date"] is not None,
                 verdict=row["verdict"],
                 decision=decision_of(row),
@@ -431,27 +267,8 @@ class Sittings:
         ]
 
 
-def _by_sitting(
-    connection: sa.Connection, table: sa.Table, ids: Sequence[str]
-) -> dict[str, list[dict[str, Any]]]:
-    found: dict[str, list[dict[str, Any]]] = {}
-    for start in range(0, len(ids), AT_ONCE):
-        some = ids[start : start + AT_ONCE]
-        query = sa.select(table).where(table.c.sitting_id.in_(some)).order_by(table.c.id)
-        for row in connection.execute(query).mappings():
-            found.setdefault(row["sitting_id"], []).append(dict(row))
-    return found
-
-
-def _names_id(connection: sa.Connection, version: str, names: Sequence[str]) -> int:
-    table = schema.feature_names
-    text = json.dumps(list(names))
-    where = (table.c.catalogue_version == version) & (table.c.names == text)
-    found = connection.execute(sa.select(table.c.id).where(where)).scalar()
-    if found is None:
-        values = {"catalogue_version": version, "names": text}
-        found = connection.execute(sa.insert(table).returning(table.c.id), values).scalar_one()
-    return int(found)
+def _portions(ids: Sequence[str]) -> Iterator[Sequence[str]]:
+    return (ids[start : start + AT_ONCE] for start in range(0, len(ids), AT_ONCE))
 
 
 def check_joint(car: Car, zone: str, fastener: str) -> None:

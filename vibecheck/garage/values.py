@@ -195,9 +195,12 @@ class Sitting:
         return tuple(take for take in self.takes if take.after_hand_check or not found)
 
 
+LEFT_SNUG = ("snug", "took_a_turn")
+"""Outcomes that leave a joint snug by themselves: what took a turn was tightened by it."""
+
+
 def _left_snug(finding: FastenerFinding) -> bool:
-    # What took a turn was tightened by the very check.
-    return finding.outcome in ("snug", "took_a_turn") or bool(finding.done)
+    return finding.outcome in LEFT_SNUG or bool(finding.done)
 
 
 @dataclass(frozen=True)
