@@ -153,7 +153,8 @@ def history_command(
         value = history_to_dict(
             source.car, history, ranked, charts, created=created, simulated=simulated
         )
-        text = json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        # Without indents: charts are long, and only then is the writing done in C.
+        text = json.dumps(value, ensure_ascii=False, allow_nan=False) + "\n"
         if json_file is None:
             typer.echo(text, nl=False)
             return

@@ -82,7 +82,7 @@ def read_findings(connection: sa.Connection, wanted: sa.ColumnElement[bool]) -> 
     moments: dict[str, str] = {}
     # Thousands of findings are alike: each is made once.
     alike: dict[tuple[Any, ...], FastenerFinding] = {}
-    for sitting, logged, *rest in connection.execute(query.order_by(table.id)):
+    for sitting, logged, *rest in connection.execute(query.order_by(table.id)).all():
         key = tuple(rest)
         finding = alike.get(key)
         if finding is None:
