@@ -1,0 +1,262 @@
+"""Command line: the walk through the zones, and what is said before and after it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import typer
+
+from vibecheck.cli import terminal
+from vibecheck.cli.hand_check_ask import Asker, Stopped
+from vibecheck.report.words import join_words, percent, zone_words
+from vibecheck.risk.log import FastenerFinding, Outcome, is_find
+
+if TYPE_CHECKING:
+    from vibecheck.car.profile import Car
+    from vibecheck.car.zones import Zone
+    from vibecheck.garage import Decision, Garage, Sitting
+    from vibecheck.risk.history import CarHistory
+    from vibecheck.risk.walk import FastenerToCheck, ZoneToCheck
+
+FIRST = (
+    "Motor off, battery unplugged. Short tools, no force. The vehicle's manual comes before any "
+    "figure here."
+)
+OUTCOME_KEYS = {
+    "s": "snug",
+    "t": "took a turn",
+    "l": "loose",
+    "m": "missing",
+    "n": "not checked",
+}
+OUTCOMES: dict[str, Outcome] = {
+    "s": "snug",
+    "t": "took_a_turn",
+    "l": "loose",
+    "m": "missing",
+    "n": "not_checked",
+}
+OUTCOME_WORDS = {outcome: OUTCOME_KEYS[key] for key, outcome in OUTCOMES.items()}
+DONE_KEYS = {
+    "t": "tightened",
+    "l": "thread-locker",
+    "n": "new nut",
+    "r": "replaced",
+    "f": "refitted",
+    "c": "cleaned",
+}
+DONE = {
+    "t": "tightened",
+    "l": "threadlocker",
+    "n": "new_nut",
+    "r": "replaced",
+    "f": "refitted",
+    "c": "cleaned",
+}
+DONE_WORDS = {word: DONE_KEYS[key] for key, word in DONE.items()}
+
+
+def walk_through(garage: Garage, sitting: Sitting) -> None:
+    """Go through the zones of a bench check, keep each answer at once, and end it."""
+    from vibecheck.risk.history import read_history
+    from vibecheck.risk.walk import is_answered, same_for_all, zones_to_check
+
+    car = garage.find_car(sitting.car_id).car
+    history = read_history(car.zones, garage.car_log(sitting.car_id))
+    walk = zones_to_check(car, history, garage.result(sitting.id))
+    kept = garage.findings(sitting.id)
+    answered = [is_answered(stop.zone, kept) for stop in walk]
+    asker = Asker()
+    typer.echo(f"{car.name}, bench check {sitting.number}: hand check of {len(walk)} zones.")
+    _wrapped(FIRST, 0)
+    if any(answered):
+        typer.echo(f"{sum(answered)} of {len(walk)} zones have an answer already.")
+    place = _next_open(answered, 0)
+    try:
+        while place < len(walk):
+            stop = walk[place]
+            _show_stop(stop, len(walk))
+            keys = {"s": "all snug", "f": "one by one", "n": "not checked"}
+            if not stop.fasteners:
+                keys = {"s": "looked at"}
+            if place > 0:
+                keys["b"] = "back"
+            keys["q"] = "stop here"
+            hit = asker.key("", keys)
+            if hit == "q":
+                raise Stopped
+            if hit == "b":
+                place -= 1
+                continue
+            if hit == "f":
+                for one in stop.fasteners:
+                    garage.log_hand_check(sitting.id, *_ask_fastener(asker, stop.zone, one))
+            elif stop.fasteners:
+                outcome: Outcome = "snug" if hit == "s" else "not_checked"
+                garage.log_hand_check(sitting.id, *same_for_all(stop.zone, outcome))
+            answered[place] = True
+            place = _next_open(answered, place + 1)
+        _end(asker, garage, sitting, car)
+    except Stopped:
+        open_zones = len(walk) - sum(answered)
+        terminal.say(
+            f"Stopped. What you answered is kept; {open_zones} of {len(walk)} zones have no answer "
+            "yet. Go on with: vibecheck hand-check"
+        )
+
+
+def _next_open(answered: Sequence[bool], start: int) -> int:
+    """Return the next zone without an answer; from the beginning where none is left behind."""
+    order = [*range(start, len(answered)), *range(start)]
+    return next((place for place in order if not answered[place]), len(answered))
+
+
+def _show_stop(stop: ZoneToCheck, n_zones: int) -> None:
+    heard = "" if stop.by_sound else ", by history alone"
+    typer.echo()
+    typer.echo(
+        f"{stop.place} of {n_zones}  {zone_words(stop.zone.name).upper()}  "
+        f"{percent(stop.probability)} loose{heard}, severity {stop.zone.severity} of 3"
+    )
+    _wrapped(stop.zone.how_to_check or "Feel every fastener of this zone.", 2)
+    for one in stop.fasteners:
+        _show_fastener(one)
+
+
+def _show_fastener(one: FastenerToCheck) -> None:
+    from vibecheck.report.words import due_words
+
+    fastener = one.guide.fastener
+    locking = fastener.locking.replace("_", " ")
+    typer.echo(
+        f"  - {fastener.count} × {fastener.name}, {fastener.thread} into {fastener.into}, "
+        f"{'no locking' if locking == 'none' else locking}"
+    )
+    _wrapped(f"Tool: {one.guide.tool}. {one.guide.torque}", 4)
+    _wrapped(" ".join(one.guide.locking), 4)
+    if one.history is not None and one.history.log.n_checks:
+        said = [f"Check again {due_words(one.history)}"]
+        if one.history.log.n_finds:
+            said.insert(0, f"found {one.history.log.n_finds} times in {one.history.log.n_checks}")
+        if one.history.nut_spent:
+            said.append("the nut was taken off as often as it may be: fit a new one")
+        _wrapped("History: " + "; ".join(said) + ".", 4)
+
+
+def _ask_fastener(asker: Asker, zone: Zone, one: FastenerToCheck) -> tuple[FastenerFinding, ...]:
+    """Ask what one kind of fastener was like."""
+    fastener = one.guide.fastener
+    name = f"{fastener.count} × {fastener.name}" if fastener.count > 1 else fastener.name
+    hit = asker.key(f"  {name}:", {**OUTCOME_KEYS, "q": "stop here"})
+    if hit == "q":
+        raise Stopped
+    outcome = OUTCOMES[hit]
+    if not is_find(outcome):
+        return (FastenerFinding(zone.name, fastener.name, outcome, fastener.count),)
+    count = 1
+    if fastener.count > 1:
+        said = asker.number(f"    How many of the {fastener.count}? (Enter: 1)", 1, fastener.count)
+        count = 1 if said is None else int(said)
+    turned = None
+    if outcome != "missing":
+        turned = asker.number(
+            "    How far did it turn until snug, in degrees? (Enter: not measured)", 0, 3600
+        )
+    done = tuple(DONE[key] for key in asker.keys("    What was done?", DONE_KEYS))
+    found = [
+        FastenerFinding(zone.name, fastener.name, outcome, count, turned_deg=turned, done=done)
+    ]
+    if count < fastener.count:
+        rest = asker.key(
+            f"    The other {fastener.count - count}:", {"s": "snug", "n": "not checked"}
+        )
+        found.append(
+            FastenerFinding(zone.name, fastener.name, OUTCOMES[rest], fastener.count - count)
+        )
+    return tuple(found)
+
+
+def _end(asker: Asker, garage: Garage, sitting: Sitting, car: Car) -> None:
+    """End the hand check: what was found, what is due again, and the owner's own words."""
+    from vibecheck.risk.history import read_history
+    from vibecheck.risk.walk import due_after_first_run, left_open
+
+    done = garage.finish_hand_check(sitting.id)
+    typer.echo()
+    finds = [one for one in done.findings if is_find(one.outcome)]
+    typer.echo("Found:" if finds else "No find was logged.")
+    for one in finds:
+        typer.echo(f"  - {finding_words(one)}")
+    undone = [one for one in finds if not one.done]
+    if undone:
+        _wrapped("Put right what was left as it was found before the car is driven.", 2)
+    skipped = left_open(car.zones, done.findings)
+    if skipped:
+        _wrapped(
+            f"Not checked whole: {join_words(zone_words(zone.name) for zone in skipped)}. The hand "
+            "check is not complete.",
+            0,
+        )
+    history = read_history(car.zones, garage.car_log(sitting.car_id))
+    due = due_after_first_run(history)
+    if due:
+        typer.echo("Due again after the first run:")
+        for kind in due:
+            typer.echo(f"  - {zone_words(kind.log.zone)}: {kind.kind.name}")
+    _wrapped(
+        "After the first run try the wheel nuts and everything that was undone again, whatever was "
+        "found now.",
+        0,
+    )
+    hit = asker.key(
+        "Your own decision, if you want to keep it:", {"g": "go", "n": "no go", "": "none"}
+    )
+    decision: Decision | None = {"g": "go", "n": "no_go"}.get(hit)  # type: ignore[assignment]
+    note = asker.line("Your own words (Enter: none):")
+    if decision is not None or note:
+        garage.note_decision(sitting.id, decision, note)
+    terminal.say(
+        "Kept. Takes that you add to this bench check now are takes after the hand check. End it "
+        "with: vibecheck bench close"
+    )
+
+
+def finding_words(one: FastenerFinding) -> str:
+    """Say a finding in a line."""
+    count = f"{one.count} × " if one.count > 1 else ""
+    turned = "" if one.turned_deg is None else f" ({one.turned_deg:g}°)"
+    done = ", ".join(DONE_WORDS[word] for word in one.done) or "nothing done"
+    return (
+        f"{zone_words(one.zone)}: {count}{one.fastener} {OUTCOME_WORDS[one.outcome]}{turned}; "
+        f"{done}"
+    )
+
+
+def show_pre_run(car: Car, history: CarHistory, walk: Sequence[ZoneToCheck]) -> None:
+    """Print the list before a run: fasteners in the order of risk, then everything else."""
+    from vibecheck.car.pre_run import WHEN, pre_run_list
+
+    typer.echo(f"{car.name}: before every run")
+    _wrapped(FIRST, 0)
+    if not history.n_hand_checks:
+        typer.echo("No hand check is in the log yet: the order is that of any car of its kind.")
+    for stop in walk:
+        _show_stop(stop, len(walk))
+    for when in WHEN:
+        typer.echo()
+        typer.echo(when.upper())
+        for item in pre_run_list(car):
+            if item.when == when:
+                _wrapped(f"[ ] {item.title}. {item.how}", 2)
+    typer.echo()
+    _wrapped("Whether the car goes out is your own decision; this list makes none.", 0)
+
+
+def _wrapped(text: str, indent: int) -> None:
+    import shutil
+    import textwrap
+
+    width = min(max(shutil.get_terminal_size((80, 24)).columns, 40), terminal.MAX_WIDTH)
+    space = " " * indent
+    typer.echo(textwrap.fill(text, width - 1, initial_indent=space, subsequent_indent=space))
