@@ -264,7 +264,7 @@ def test_an_unknown_car_is_judged_as_any(call: Any, fake_check: Any) -> None:
 def test_what_cannot_be_kept_is_refused_before_the_analysis(call: Any, fake_check: Any) -> None:
     calls = fake_check(of("a.wav"))
     code, _, err = call("check", "a.wav", "--keep")
-    assert (code, "--keep needs a car file" in err) == (2, True)
+    assert (code, "--keep needs a car" in err) == (2, True)
     code, _, err = call("check", "log.npz#1", "--car", "car.toml", "--keep")
     assert (code, "The garage keeps whole files" in err) == (2, True)
     assert calls == []

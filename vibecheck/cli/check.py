@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vibecheck.cli import terminal
+from vibecheck.cli.garage_source import is_car_file, open_garage
 from vibecheck.cli.texts import help_text
 from vibecheck.errors import CallError, did_you_mean
 
@@ -72,7 +73,8 @@ def check_command(
         Path | None,
         typer.Option(
             metavar="CAR.toml",
-            help="The car file. Without it no part can be named and no zone ranked.",
+            help="The car file; with --keep or --data also a car of the garage, by name. Without "
+            "it no part can be named and no zone ranked.",
         ),
     ] = None,
     spot: Annotated[
@@ -166,7 +168,8 @@ def check_command(
         raise CallError(f"--sample-rate must be a positive number. Got {sample_rate!r} instead.")
     if keep:
         _refuse_to_keep(car, data, takes)
-    known_car = _read_car(car, [*spots, *snug_spots])
+    named_in_garage = car is not None and (keep or data is not None) and not is_car_file(str(car))
+    known_car = _read_car(car, [*spots, *snug_spots], data, named_in_garage=named_in_garage)
 
     from vibecheck.cli.keep import Known, how_to_read, keep_check, what_is_known
     from vibecheck.recording.read import read_take
@@ -274,7 +277,7 @@ def _refuse_to_keep(car: Path | None, data: Path | None, takes: Sequence[str]) -
     from vibecheck.report.files import check_folder
 
     if car is None:
-        raise CallError("--keep needs a car file.", advice="Name it with --car.")
+        raise CallError("--keep needs a car.", advice="Name it, or its file, with --car.")
     refuse_records(takes)
     check_folder(garage_folder(data), "--data")
 
@@ -360,9 +363,14 @@ def _say_warnings(car: Car) -> None:
     show_warnings(terminal.console(stderr=True), odd)
 
 
-def _read_car(path: Path | None, spots: Sequence[str]) -> Car | None:
+def _read_car(
+    path: Path | None, spots: Sequence[str], data: Path | None, *, named_in_garage: bool
+) -> Car | None:
     car: Car | None = None
-    if path is not None:
+    if path is not None and named_in_garage:
+        with open_garage(data) as garage:
+            car = garage.find_car(str(path)).car
+    elif path is not None:
         from vibecheck.car.read import read_car
 
         car = read_car(path)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibecheck.cli import terminal
+from vibecheck.cli.garage_source import take_in
 from vibecheck.errors import CallError, VibecheckError
 
 if TYPE_CHECKING:
@@ -135,7 +136,7 @@ def _listen(kept: Sequence[StoredTake], takes: Sequence[Take]) -> tuple[Take, ..
 
 def keep_check(
     data: Path | None,
-    car_file: Path,
+    car_named: Path,
     paths: Sequence[str],
     takes: Sequence[Take],
     reading: Mapping[str, Any],
@@ -145,7 +146,7 @@ def keep_check(
     from vibecheck.garage import Garage
 
     with Garage.open(data) as garage:
-        car = garage.add_car(car_file)
+        car = take_in(garage, str(car_named))
         sitting = garage.open_sitting(car.id) or garage.start_sitting(car.id)
         for path, take in zip(paths, takes, strict=True):
             garage.add_take(sitting.id, path, sensor=take.sensor, spot=take.spot, reading=reading)
