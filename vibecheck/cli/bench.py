@@ -16,6 +16,14 @@ from vibecheck.cli.garage_source import (
     open_garage,
     take_in,
 )
+from vibecheck.cli.take_options import (
+    ColumnsOption,
+    SampleRateOption,
+    SensorOption,
+    SpotsOption,
+    TimeUnitOption,
+    UnitOption,
+)
 from vibecheck.cli.texts import help_text, markup_mode
 
 BENCH_HELP = "Keep bench checks in the garage: takes, result, hand check, your own decision."
@@ -121,36 +129,12 @@ def start(
 @bench_app.command("add", help=ADD_HELP)
 def add(
     takes: Annotated[list[str], typer.Argument(metavar="TAKE", help="Recordings.")],
-    spot: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="ZONE",
-            help="Where the phone or sensor sat: a zone, or centre. Once for all, or once a take.",
-        ),
-    ] = None,
-    sensor: Annotated[
-        str | None,
-        typer.Option(
-            metavar="SENSOR",
-            help="microphone or accelerometer, where the file does not tell which.",
-        ),
-    ] = None,
-    unit: Annotated[
-        str | None,
-        typer.Option(metavar="UNIT", help="Unit of a table's acceleration: g, mg or m/s^2."),
-    ] = None,
-    time_unit: Annotated[
-        str | None,
-        typer.Option(metavar="UNIT", help="Unit of a table's time column: s, ms, us or ns."),
-    ] = None,
-    sample_rate: Annotated[
-        float | None,
-        typer.Option(metavar="HZ", help="Samples per second, for files that do not say."),
-    ] = None,
-    columns: Annotated[
-        list[str] | None,
-        typer.Option(metavar="ROLE=NAME", help="Which column of a table is what. Once a column."),
-    ] = None,
+    spot: SpotsOption = None,
+    sensor: SensorOption = None,
+    unit: UnitOption = None,
+    time_unit: TimeUnitOption = None,
+    sample_rate: SampleRateOption = None,
+    columns: ColumnsOption = None,
     car: CarOption = None,
     check: CheckOption = None,
     data: DataOption = None,
@@ -170,7 +154,7 @@ def add(
 
         # All are read before the first is kept: nothing that cannot be read goes in.
         read = [
-            read_take(path, sensor=sensor, spot=at, **reading)  # type: ignore[arg-type]
+            read_take(path, sensor=sensor.value if sensor else None, spot=at, **reading)
             for path, at in zip(takes, spots, strict=True)
         ]
         for path, take in zip(takes, read, strict=True):

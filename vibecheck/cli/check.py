@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import enum
 import math
 import os
 from collections.abc import Sequence
@@ -13,6 +12,14 @@ import typer
 
 from vibecheck.cli import terminal
 from vibecheck.cli.garage_source import is_car_file, open_garage
+from vibecheck.cli.take_options import (
+    ColumnsOption,
+    SampleRateOption,
+    SensorOption,
+    SpotsOption,
+    TimeUnitOption,
+    UnitOption,
+)
 from vibecheck.cli.texts import help_text
 from vibecheck.errors import CallError, did_you_mean
 
@@ -58,13 +65,6 @@ HELP = help_text(
 )
 
 
-class SensorName(enum.StrEnum):
-    """What recorded a take."""
-
-    microphone = "microphone"
-    accelerometer = "accelerometer"
-
-
 def check_command(
     takes: Annotated[
         list[str], typer.Argument(metavar="TAKE", help="Recordings of one bench check.")
@@ -77,20 +77,8 @@ def check_command(
             "it no part can be named and no zone ranked.",
         ),
     ] = None,
-    spot: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="ZONE",
-            help="Where the phone or sensor sat: a zone, or centre. Once for all, or once a take.",
-        ),
-    ] = None,
-    sensor: Annotated[
-        SensorName | None,
-        typer.Option(
-            metavar="SENSOR",
-            help="microphone or accelerometer, where the file does not tell which.",
-        ),
-    ] = None,
+    spot: SpotsOption = None,
+    sensor: SensorOption = None,
     baseline: Annotated[
         list[str] | None,
         typer.Option(
@@ -129,26 +117,10 @@ def check_command(
             "new one. Without --data: the garage in its usual place.",
         ),
     ] = False,
-    unit: Annotated[
-        str | None,
-        typer.Option(metavar="UNIT", help="Unit of a table's acceleration: g, mg or m/s^2."),
-    ] = None,
-    time_unit: Annotated[
-        str | None,
-        typer.Option(metavar="UNIT", help="Unit of a table's time column: s, ms, us or ns."),
-    ] = None,
-    sample_rate: Annotated[
-        float | None,
-        typer.Option(metavar="HZ", help="Samples per second, for files that do not say."),
-    ] = None,
-    columns: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="ROLE=NAME",
-            help="Which column of a table is what: time=, x=, y=, z=, signal=, rate=. "
-            "Once a column.",
-        ),
-    ] = None,
+    unit: UnitOption = None,
+    time_unit: TimeUnitOption = None,
+    sample_rate: SampleRateOption = None,
+    columns: ColumnsOption = None,
     model: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="A model of your own instead of the shipped one."),
