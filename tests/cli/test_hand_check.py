@@ -95,6 +95,47 @@ def test_back_and_wrong_answers(
     assert found == {"took_a_turn"}, "the second answer took the place of the first"
 
 
+def test_a_kind_may_be_found_in_several_ways(
+    monkeypatch: pytest.MonkeyPatch, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Of four mount screws one is loose, one missing, the others snug."""
+    lines = ["f", "s", "l", "1", "", "t", "m", "1", "r", "s", "q"]
+    answer(monkeypatch, folder, lines, "--car", CAR)
+    assert "The other 3:" in capsys.readouterr().out
+    with Garage.open(folder) as garage:
+        (sitting,) = garage.sittings()
+        mount = [one for one in garage.findings(sitting.id) if one.fastener == "mount screw"]
+    assert [(one.outcome, one.count, one.done) for one in mount] == [
+        ("loose", 1, ("tightened",)),
+        ("missing", 1, ("replaced",)),
+        ("snug", 2, ()),
+    ]
+
+
+def test_a_stop_within_a_zone_keeps_its_finds(
+    monkeypatch: pytest.MonkeyPatch, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answer(monkeypatch, folder, ["f", "l", "2", "90", "t", "q"], "--car", CAR)
+    answer(monkeypatch, folder, ["s", "q"], "--car", CAR)  # the others snug
+    shown = capsys.readouterr().out
+    assert "Answered: motor mount: 2 × motor screw loose (90°); tightened" in shown
+    assert "the others snug" in shown
+    assert "1 of 13 zones has" not in shown  # the zone was not whole when it was stopped
+    with Garage.open(folder) as garage:
+        (sitting,) = garage.sittings()
+        found = {one.fastener: one.outcome for one in garage.findings(sitting.id)}
+    assert found == {"motor screw": "loose", "mount screw": "snug"}
+
+
+def test_after_the_last_zone_nothing_is_left_to_go_on_with(
+    monkeypatch: pytest.MonkeyPatch, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answer(monkeypatch, folder, ["s"] * 13, "--car", CAR)  # the answers end at the decision
+    assert "vibecheck bench note" in " ".join(capsys.readouterr().err.split())
+    answer(monkeypatch, folder, [], "--car", CAR, "--runs", "2", code=2)
+    assert "end it with vibecheck bench close" in " ".join(capsys.readouterr().err.split())
+
+
 def test_the_list_and_the_page(
     folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -83,7 +83,9 @@ def _sitting(garage: Garage, car: str | None, check: str | None, runs: float | N
         raise CallError(
             f"Bench check {found.number} is open already, and its runs are kept.",
             where="--runs",
-            advice="Leave --runs away.",
+            advice="Its hand check is done: end it with vibecheck bench close, then begin the next."
+            if found.hand_check_done
+            else "Leave --runs away.",
         )
     return found
 

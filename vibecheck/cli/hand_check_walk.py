@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import typer
@@ -60,10 +61,13 @@ DONE_WORDS = {word: DONE_KEYS[key] for key, word in DONE.items()}
 def walk_through(garage: Garage, sitting: Sitting) -> None:
     """Go through the zones of a bench check, keep each answer at once, and end it."""
     from vibecheck.risk.history import read_history
-    from vibecheck.risk.walk import is_answered, same_for_all, zones_to_check
+    from vibecheck.risk.walk import answers_of, is_answered, same_for_all, zones_to_check
 
     car = garage.find_car(sitting.car_id).car
-    history = read_history(car.zones, garage.car_log(sitting.car_id))
+    # The order stays as it was when the check began, whatever it has found since.
+    log = garage.car_log(sitting.car_id)
+    earlier = tuple(check for check in log.hand_checks if check.id != sitting.id)
+    history = read_history(car.zones, replace(log, hand_checks=earlier))
     walk = zones_to_check(car, history, garage.result(sitting.id))
     kept = garage.findings(sitting.id)
     answered = [is_answered(stop.zone, kept) for stop in walk]
@@ -71,13 +75,20 @@ def walk_through(garage: Garage, sitting: Sitting) -> None:
     typer.echo(f"{car.name}, bench check {sitting.number}: hand check of {len(walk)} zones.")
     _wrapped(FIRST, 0)
     if any(answered):
-        typer.echo(f"{sum(answered)} of {len(walk)} zones have an answer already.")
+        have = "has" if sum(answered) == 1 else "have"
+        typer.echo(f"{sum(answered)} of {len(walk)} zones {have} an answer already.")
     place = _next_open(answered, 0)
     try:
         while place < len(walk):
             stop = walk[place]
             _show_stop(stop, len(walk))
-            keys = {"s": "all snug", "f": "one by one", "n": "not checked"}
+            # What was answered before a stop stays; coming [b]ack to a zone is to answer it anew.
+            before = answers_of(stop.zone, garage.findings(sitting.id))
+            for one in before:
+                typer.echo(f"  Answered: {finding_words(one)}")
+            kept = () if answered[place] else before
+            rest = "the others" if kept else "all"
+            keys = {"s": f"{rest} snug", "f": "one by one", "n": f"{rest} not checked"}
             if not stop.fasteners:
                 keys = {"s": "looked at"}
             if place > 0:
@@ -90,19 +101,28 @@ def walk_through(garage: Garage, sitting: Sitting) -> None:
                 place -= 1
                 continue
             if hit == "f":
-                for one in stop.fasteners:
-                    garage.log_hand_check(sitting.id, *_ask_fastener(asker, stop.zone, one))
+                said = {one.fastener for one in kept}
+                for kind in stop.fasteners:
+                    if kind.guide.fastener.name not in said:
+                        garage.log_hand_check(sitting.id, *_ask_fastener(asker, stop.zone, kind))
             elif stop.fasteners:
                 outcome: Outcome = "snug" if hit == "s" else "not_checked"
-                garage.log_hand_check(sitting.id, *same_for_all(stop.zone, outcome))
+                garage.log_hand_check(sitting.id, *same_for_all(stop.zone, outcome, kept))
             answered[place] = True
             place = _next_open(answered, place + 1)
         _end(asker, garage, sitting, car)
     except Stopped:
         open_zones = len(walk) - sum(answered)
+        if not open_zones:
+            terminal.say(
+                "Stopped. What you answered is kept. To write down your own words: vibecheck bench "
+                "note"
+            )
+            return
+        have = "has" if open_zones == 1 else "have"
         terminal.say(
-            f"Stopped. What you answered is kept; {open_zones} of {len(walk)} zones have no answer "
-            "yet. Go on with: vibecheck hand-check"
+            f"Stopped. What you answered is kept; {open_zones} of {len(walk)} zones {have} no "
+            "answer yet. Go on with: vibecheck hand-check"
         )
 
 
@@ -148,32 +168,31 @@ def _ask_fastener(asker: Asker, zone: Zone, one: FastenerToCheck) -> tuple[Faste
     """Ask what one kind of fastener was like."""
     fastener = one.guide.fastener
     name = f"{fastener.count} × {fastener.name}" if fastener.count > 1 else fastener.name
-    hit = asker.key(f"  {name}:", {**OUTCOME_KEYS, "q": "stop here"})
-    if hit == "q":
-        raise Stopped
-    outcome = OUTCOMES[hit]
-    if not is_find(outcome):
-        return (FastenerFinding(zone.name, fastener.name, outcome, fastener.count),)
-    count = 1
-    if fastener.count > 1:
-        said = asker.number(f"    How many of the {fastener.count}? (Enter: 1)", 1, fastener.count)
-        count = 1 if said is None else int(said)
-    turned = None
-    if outcome != "missing":
-        turned = asker.number(
-            "    How far did it turn until snug, in degrees? (Enter: not measured)", 0, 3600
-        )
-    done = tuple(DONE[key] for key in asker.keys("    What was done?", DONE_KEYS))
-    found = [
-        FastenerFinding(zone.name, fastener.name, outcome, count, turned_deg=turned, done=done)
-    ]
-    if count < fastener.count:
-        rest = asker.key(
-            f"    The other {fastener.count - count}:", {"s": "snug", "n": "not checked"}
-        )
+    found: list[FastenerFinding] = []
+    left = fastener.count
+    while left:
+        question = f"  {name}:" if not found else f"    The other {left}:"
+        hit = asker.key(question, {**OUTCOME_KEYS, "q": "stop here"})
+        if hit == "q":
+            raise Stopped
+        outcome = OUTCOMES[hit]
+        if not is_find(outcome):
+            found.append(FastenerFinding(zone.name, fastener.name, outcome, left))
+            break
+        count = 1
+        if left > 1:
+            said = asker.number(f"    How many of the {left}? (Enter: 1)", 1, left)
+            count = 1 if said is None else int(said)
+        turned = None
+        if outcome != "missing":
+            turned = asker.number(
+                "    How far did it turn until snug, in degrees? (Enter: not measured)", 0, 3600
+            )
+        done = tuple(DONE[key] for key in asker.keys("    What was done?", DONE_KEYS))
         found.append(
-            FastenerFinding(zone.name, fastener.name, OUTCOMES[rest], fastener.count - count)
+            FastenerFinding(zone.name, fastener.name, outcome, count, turned_deg=turned, done=done)
         )
+        left -= count
     return tuple(found)
 
 
@@ -226,11 +245,9 @@ def finding_words(one: FastenerFinding) -> str:
     """Say a finding in a line."""
     count = f"{one.count} × " if one.count > 1 else ""
     turned = "" if one.turned_deg is None else f" ({one.turned_deg:g}°)"
-    done = ", ".join(DONE_WORDS[word] for word in one.done) or "nothing done"
-    return (
-        f"{zone_words(one.zone)}: {count}{one.fastener} {OUTCOME_WORDS[one.outcome]}{turned}; "
-        f"{done}"
-    )
+    text = f"{zone_words(one.zone)}: {count}{one.fastener} {OUTCOME_WORDS[one.outcome]}{turned}"
+    done = ", ".join(DONE_WORDS[word] for word in one.done)
+    return f"{text}; {done or 'nothing done'}" if done or is_find(one.outcome) else text
 
 
 def show_pre_run(car: Car, history: CarHistory, walk: Sequence[ZoneToCheck]) -> None:

@@ -98,9 +98,21 @@ def zones_to_check(
     return tuple(walk)
 
 
-def same_for_all(zone: Zone, outcome: Outcome) -> tuple[FastenerFinding, ...]:
-    """Return the findings of a zone in which every fastener had the same outcome."""
-    return tuple(FastenerFinding(zone.name, one.name, outcome, one.count) for one in zone.fasteners)
+def same_for_all(
+    zone: Zone, outcome: Outcome, kept: Iterable[FastenerFinding] = ()
+) -> tuple[FastenerFinding, ...]:
+    """Return findings of the same outcome for every fastener of a zone that has none in `kept`."""
+    said = {one.fastener for one in answers_of(zone, kept)}
+    return tuple(
+        FastenerFinding(zone.name, one.name, outcome, one.count)
+        for one in zone.fasteners
+        if one.name not in said
+    )
+
+
+def answers_of(zone: Zone, findings: Iterable[FastenerFinding]) -> tuple[FastenerFinding, ...]:
+    """Return the findings that are of a zone."""
+    return tuple(one for one in findings if one.zone == zone.name)
 
 
 def is_answered(zone: Zone, findings: Iterable[FastenerFinding]) -> bool:
