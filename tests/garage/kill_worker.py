@@ -97,7 +97,7 @@ def kill_amid(work: Work, folder: Path, draw: random.Random) -> list[list[object
     """
     out, into = os.pipe()
     # A migration acknowledges once, when all is over: three of four are killed before that.
-    seed, n_acks = draw.getrandbits(32), int(draw.random() * (1.33 if work is migrate else 4.0))
+    seed, n_acks = draw.getrandbits(32), int(draw.random() * (1.33 if work is migrate else 3.0))
     begun = time.monotonic()
     child = os.fork()
     if child == 0:
