@@ -171,3 +171,26 @@ def test_thread_locker_wants_clean_threads_and_time_and_no_plastic() -> None:
     assert "cure" in " ".join(metal.locking)
     plastic = fastener_guide(Fastener("plate screw", "M3x0.5", 2, "threadlocker", "plastic"))
     assert "off plastic" in " ".join(plastic.locking)
+
+
+def test_a_wheel_nut_gets_no_number_since_it_clamps_a_rim() -> None:
+    nut = fastener_guide(Fastener("wheel nut", "M5x0.8", 1, "nylon_insert", "steel"))
+    assert nut.torque_n_m is None
+    assert "must not be crushed" in nut.torque
+    mount = fastener_guide(Fastener("shock mount nut", "M3x0.5", 2, "nylon_insert", "steel"))
+    assert mount.torque_n_m is not None
+    assert "drag in the nylon comes on top" in mount.torque
+
+
+def test_wet_threads_take_less_torque_for_the_same_preload() -> None:
+    """K of 0.15 with locker in the thread against 0.20 dry (common practice, no source)."""
+    dry = fastener_guide(Fastener("screw", "M3x0.5", 1, "none", "steel")).torque_n_m
+    wet = fastener_guide(Fastener("screw", "M3x0.5", 1, "threadlocker", "steel")).torque_n_m
+    assert dry is not None
+    assert wet == pytest.approx(0.75 * dry)
+
+
+def test_a_screw_with_a_lock_nut_needs_two_tools() -> None:
+    tool = fastener_guide(Fastener("wing screw", "M3x0.5", 2, "nylon_insert", "plastic")).tool
+    assert "2.5 mm hex driver" in tool
+    assert "5.5 mm spanner on its lock nut" in tool

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from vibecheck.car.joint_strength import DRY_NUT_FACTOR, torque_n_m
+from vibecheck.car.joint_strength import DRY_NUT_FACTOR, WET_NUT_FACTOR, torque_n_m
 from vibecheck.car.threads import Thread, parse_thread
 from vibecheck.car.zones import Fastener, Into
 
@@ -114,15 +114,17 @@ def fastener_guide(fastener: Fastener, *, nut_removals: int = NUT_REMOVALS) -> F
     return FastenerGuide(
         fastener=fastener,
         kind=kind,
-        tool=_tool(thread, kind),
+        tool=_tool(fastener, thread, kind),
         torque_n_m=torque,
         torque=words,
         locking=_locking(fastener, thread, nut_removals),
     )
 
 
-def _tool(thread: Thread, kind: Kind) -> str:
+def _tool(fastener: Fastener, thread: Thread, kind: Kind) -> str:
     d = thread.diameter_mm
+    if kind == "screw" and fastener.locking == "nylon_insert" and d in NUT_FLATS_MM:
+        return f"{_driver(d)}; {NUT_FLATS_MM[d]:g} mm spanner on its lock nut"
     if kind == "nut":
         flats = NUT_FLATS_MM.get(d)
         usual = f"{flats:g} mm socket or spanner (ISO nut)" if flats else "the nut's own wrench"
@@ -132,6 +134,10 @@ def _tool(thread: Thread, kind: Kind) -> str:
         return f"{key:g} mm hex key, new and sharp" if key else "the hex key that fits fully"
     if kind == "ball_stud":
         return "the stud's own hexagon, with the wrench that came with it"
+    return _driver(d)
+
+
+def _driver(d: float) -> str:
     cap, low = CAP_KEY_MM.get(d), LOW_HEAD_KEY_MM.get(d)
     if cap is None:
         return "the driver that fits fully"
@@ -147,11 +153,16 @@ def _torque(fastener: Fastener, thread: Thread, kind: Kind) -> tuple[float | Non
         return None, "Snug; the ball must still turn freely in its cup."
     if fastener.into == "plastic":
         return None, "Stop when the head seats. In plastic no number helps: force strips it."
+    if "wheel" in fastener.name.lower():
+        # It clamps a rim, mostly of plastic: the strength of its thread says nothing about that.
+        return None, "Firm with its own wrench; the rim must not be crushed. The manual states it."
     share = PROOF_SHARE[fastener.into]
-    torque = torque_n_m(thread, share)
+    wet = fastener.locking == "threadlocker"
+    factor = WET_NUT_FACTOR if wet else DRY_NUT_FACTOR
+    torque = torque_n_m(thread, share, factor)
     words = (
-        f"About {torque:.1f} N·m ({share:.0%} of the proof load of class 8.8, dry, "
-        f"K = {DRY_NUT_FACTOR:g})."
+        f"About {torque:.1f} N·m where metal clamps metal ({share:.0%} of the proof load of class "
+        f"8.8, {'wet' if wet else 'dry'}, K = {factor:g})."
     )
     if fastener.locking == "nylon_insert" and thread.diameter_mm in PREVAILING_NM:
         words += " The nut's own drag in the nylon comes on top."
