@@ -204,7 +204,9 @@ def note(
     text: Annotated[str, typer.Argument(metavar="TEXT", help="Your own words.")] = "",
     go: Annotated[
         bool | None,
-        typer.Option("--go/--no-go", help="Your own decision; without either, none is kept."),
+        typer.Option(
+            "--go/--no-go", help="Your own decision; without either, the one before stays."
+        ),
     ] = None,
     check: CheckOption = None,
     car: CarOption = None,
