@@ -127,6 +127,27 @@ def test_a_stop_within_a_zone_keeps_its_finds(
     assert found == {"motor screw": "loose", "mount screw": "snug"}
 
 
+@pytest.mark.parametrize(
+    ("lines", "kept"),
+    [
+        (["f", "s", "l"], [("loose", 1, None), ("not_checked", 3, None)]),
+        (["f", "s", "l", "2", "30"], [("loose", 2, 30.0), ("not_checked", 2, None)]),
+        (["f", "s", "l", "2", "30", "t", "q"], [("loose", 2, 30.0), ("not_checked", 2, None)]),
+    ],
+)
+def test_a_stop_within_a_fastener_keeps_the_find(
+    monkeypatch: pytest.MonkeyPatch,
+    folder: Path,
+    lines: list[str],
+    kept: list[tuple[str, int, float | None]],
+) -> None:
+    answer(monkeypatch, folder, lines, "--car", CAR)  # the answers end there
+    with Garage.open(folder) as garage:
+        (sitting,) = garage.sittings()
+        mount = [one for one in garage.findings(sitting.id) if one.fastener == "mount screw"]
+    assert [(one.outcome, one.count, one.turned_deg) for one in mount] == kept
+
+
 def test_after_the_last_zone_nothing_is_left_to_go_on_with(
     monkeypatch: pytest.MonkeyPatch, folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

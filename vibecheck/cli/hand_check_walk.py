@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -72,6 +72,10 @@ def walk_through(garage: Garage, sitting: Sitting) -> None:
     kept = garage.findings(sitting.id)
     answered = [is_answered(stop.zone, kept) for stop in walk]
     asker = Asker()
+
+    def keep(*findings: FastenerFinding) -> None:
+        garage.log_hand_check(sitting.id, *findings)
+
     typer.echo(f"{car.name}, bench check {sitting.number}: hand check of {len(walk)} zones.")
     _wrapped(FIRST, 0)
     if any(answered):
@@ -101,13 +105,14 @@ def walk_through(garage: Garage, sitting: Sitting) -> None:
                 place -= 1
                 continue
             if hit == "f":
-                said = {one.fastener for one in kept}
+                open_kinds = {one.fastener for one in kept if one.outcome == "not_checked"}
+                said = {one.fastener for one in kept} - open_kinds
                 for kind in stop.fasteners:
                     if kind.guide.fastener.name not in said:
-                        garage.log_hand_check(sitting.id, *_ask_fastener(asker, stop.zone, kind))
+                        _ask_fastener(asker, stop.zone, kind, keep)
             elif stop.fasteners:
                 outcome: Outcome = "snug" if hit == "s" else "not_checked"
-                garage.log_hand_check(sitting.id, *same_for_all(stop.zone, outcome, kept))
+                keep(*same_for_all(stop.zone, outcome, kept))
             answered[place] = True
             place = _next_open(answered, place + 1)
         _end(asker, garage, sitting, car)
@@ -164,12 +169,20 @@ def _show_fastener(one: FastenerToCheck) -> None:
         _wrapped("History: " + "; ".join(said) + ".", 4)
 
 
-def _ask_fastener(asker: Asker, zone: Zone, one: FastenerToCheck) -> tuple[FastenerFinding, ...]:
-    """Ask what one kind of fastener was like."""
+def _ask_fastener(
+    asker: Asker, zone: Zone, one: FastenerToCheck, keep: Callable[..., None]
+) -> None:
+    """Ask what one kind of fastener was like; what is known so far is kept after each answer."""
     fastener = one.guide.fastener
     name = f"{fastener.count} × {fastener.name}" if fastener.count > 1 else fastener.name
     found: list[FastenerFinding] = []
     left = fastener.count
+
+    def keep_with(*newest: FastenerFinding) -> None:
+        open_ones = left - sum(one.count for one in newest)
+        rest = FastenerFinding(zone.name, fastener.name, "not_checked", max(1, open_ones))
+        keep(*found, *newest, *([rest] if open_ones else []))
+
     while left:
         question = f"  {name}:" if not found else f"    The other {left}:"
         hit = asker.key(question, {**OUTCOME_KEYS, "q": "stop here"})
@@ -177,23 +190,24 @@ def _ask_fastener(asker: Asker, zone: Zone, one: FastenerToCheck) -> tuple[Faste
             raise Stopped
         outcome = OUTCOMES[hit]
         if not is_find(outcome):
-            found.append(FastenerFinding(zone.name, fastener.name, outcome, left))
-            break
-        count = 1
+            keep_with(FastenerFinding(zone.name, fastener.name, outcome, left))
+            return
+        new = FastenerFinding(zone.name, fastener.name, outcome)
+        keep_with(new)
         if left > 1:
             said = asker.number(f"    How many of the {left}? (Enter: 1)", 1, left)
-            count = 1 if said is None else int(said)
-        turned = None
+            new = replace(new, count=1 if said is None else int(said))
         if outcome != "missing":
             turned = asker.number(
                 "    How far did it turn until snug, in degrees? (Enter: not measured)", 0, 3600
             )
+            new = replace(new, turned_deg=turned)
+        keep_with(new)
         done = tuple(DONE[key] for key in asker.keys("    What was done?", DONE_KEYS))
-        found.append(
-            FastenerFinding(zone.name, fastener.name, outcome, count, turned_deg=turned, done=done)
-        )
-        left -= count
-    return tuple(found)
+        new = replace(new, done=done)
+        keep_with(new)
+        found.append(new)
+        left -= new.count
 
 
 def _end(asker: Asker, garage: Garage, sitting: Sitting, car: Car) -> None:
