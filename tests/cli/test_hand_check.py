@@ -153,6 +153,8 @@ def test_after_the_last_zone_nothing_is_left_to_go_on_with(
 ) -> None:
     answer(monkeypatch, folder, ["s"] * 13, "--car", CAR)  # the answers end at the decision
     assert "vibecheck bench note" in " ".join(capsys.readouterr().err.split())
+    answer(monkeypatch, folder, ["", ""], "--car", CAR)
+    assert "was finished already. For a new one" in " ".join(capsys.readouterr().out.split())
     answer(monkeypatch, folder, [], "--car", CAR, "--runs", "2", code=2)
     assert "end it with vibecheck bench close" in " ".join(capsys.readouterr().err.split())
 

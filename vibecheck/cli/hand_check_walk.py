@@ -81,6 +81,12 @@ def walk_through(garage: Garage, sitting: Sitting) -> None:
     if any(answered):
         have = "has" if sum(answered) == 1 else "have"
         typer.echo(f"{sum(answered)} of {len(walk)} zones {have} an answer already.")
+    if sitting.hand_check_done:
+        _wrapped(
+            "This hand check was finished already. For a new one, after further runs, end this "
+            "bench check first: vibecheck bench close",
+            0,
+        )
     place = _next_open(answered, 0)
     try:
         while place < len(walk):
