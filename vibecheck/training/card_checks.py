@@ -33,8 +33,8 @@ def section_hard(card: Card) -> Section:
     blocks: list[Block] = [
         Paragraph(
             "Hard negatives: nothing is loose, but something else sounds odd. Counted is the share "
-            "above the alarm level, set where 5 % of the training cars' plain snug checks lie above "
-            "it."
+            "above the alarm level, set where 5 % of the training cars' plain snug checks lie "
+            "above it."
         )
     ]
     kinds = list(dict.fromkeys(k for m in card.main for k in at(m, "hard_negatives", default={})))
