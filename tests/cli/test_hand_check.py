@@ -164,9 +164,17 @@ def test_the_list_and_the_page(
 ) -> None:
     page = tmp_path / "list.html"
     words = ["hand-check", "--car", CAR, "--list", "--print", str(page), "--data", str(folder)]
+    words += ["--nut-removals", "3"]
     assert main(words) == 0
     shown = " ".join(capsys.readouterr().out.split())
-    for said in ("strip of thin paper", "fail-safe", "POWER OFF", "your own decision", "N·m"):
+    for said in (
+        "after 3 removals",
+        "strip of thin paper",
+        "fail-safe",
+        "POWER OFF",
+        "your own decision",
+        "N·m",
+    ):
         assert said in shown
     html = page.read_text(encoding="utf-8")
     for said in ("strip of thin paper", "Radio fail-safe", "1 × wheel nut", "overrides them"):
@@ -209,6 +217,7 @@ def test_a_list_with_history_is_in_the_order_of_the_finds(
     [
         (["--list", "--runs", "2"], "--check and --runs go with a hand check that is logged"),
         ([], "There is no garage yet"),
+        (["--nut-removals", "0"], "--nut-removals must be at least 1"),
     ],
 )
 def test_wrong_calls(

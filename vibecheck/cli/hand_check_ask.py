@@ -22,6 +22,15 @@ class Asker:
     def __init__(self) -> None:
         self.by_key = sys.stdin.isatty() and sys.stdout.isatty()
 
+    def forget_typed(self) -> None:
+        """Drop the keys that were hit and not read yet, at a terminal."""
+        if self.by_key:
+            try:
+                import termios
+            except ImportError:  # no such terminals on this system
+                return
+            termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+
     def key(self, question: str, keys: Mapping[str, str]) -> str:
         """Return the key of one of several answers.
 

@@ -58,16 +58,18 @@ DONE = {
 DONE_WORDS = {word: DONE_KEYS[key] for key, word in DONE.items()}
 
 
-def walk_through(garage: Garage, sitting: Sitting) -> None:
+def walk_through(garage: Garage, sitting: Sitting, nut_removals: int = 5) -> None:
     """Go through the zones of a bench check, keep each answer at once, and end it."""
     from vibecheck.risk.history import read_history
+    from vibecheck.risk.kind_log import Habits
     from vibecheck.risk.walk import answers_of, is_answered, same_for_all, zones_to_check
 
     car = garage.find_car(sitting.car_id).car
     # The order stays as it was when the check began, whatever it has found since.
     log = garage.car_log(sitting.car_id)
     earlier = tuple(check for check in log.hand_checks if check.id != sitting.id)
-    history = read_history(car.zones, replace(log, hand_checks=earlier))
+    habits = Habits(nut_removals=nut_removals)
+    history = read_history(car.zones, replace(log, hand_checks=earlier), habits=habits)
     walk = zones_to_check(car, history, garage.result(sitting.id))
     kept = garage.findings(sitting.id)
     answered = [is_answered(stop.zone, kept) for stop in walk]
@@ -91,6 +93,8 @@ def walk_through(garage: Garage, sitting: Sitting) -> None:
     try:
         while place < len(walk):
             stop = walk[place]
+            # No key that was hit before a zone was shown may call it snug.
+            asker.forget_typed()
             _show_stop(stop, len(walk))
             # What was answered before a stop stays; coming [b]ack to a zone is to answer it anew.
             before = answers_of(stop.zone, garage.findings(sitting.id))

@@ -90,7 +90,10 @@ def zones_to_check(
                 else by_history[zone.name].probability,
                 by_sound=bool(item and item.get("heard", True)),
                 fasteners=tuple(
-                    FastenerToCheck(fastener_guide(one), kinds.get(one.name))
+                    FastenerToCheck(
+                        fastener_guide(one, nut_removals=history.habits.nut_removals),
+                        kinds.get(one.name),
+                    )
                     for one in zone.fasteners
                 ),
             )
