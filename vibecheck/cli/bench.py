@@ -121,7 +121,11 @@ def start(
         )
     _print(sitting, as_json)
     terminal.say(
-        "Next: the recordings (vibecheck check TAKE --car CAR.toml --keep), then the hand check "
+        "Before any spin-up feel every wheel nut and the motor mount: a loose wheel can leave its "
+        "axle. Wheels off the ground, nobody in line with them."
+    )
+    terminal.say(
+        "Next: the recordings (vibecheck check TAKE --car CAR --keep), then the hand check "
         "(vibecheck hand-check)."
     )
 
