@@ -19,12 +19,13 @@ from vibecheck.cli.train import print_trained
 from vibecheck.dataset.manifest import ManifestRow, read_manifest, write_manifest
 from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.model.store import load_model, load_skops, save_model
-from vibecheck.training import output, workflow
+from vibecheck.training import judging, output, workflow
 from vibecheck.training.evaluate import MODES
 from vibecheck.training.families import ridge
+from vibecheck.training.judging import evaluate_model
 from vibecheck.training.lineage import Lineage, car_key, lineage_of, pack_takes
 from vibecheck.training.material import origin_of
-from vibecheck.training.workflow import evaluate_model, train
+from vibecheck.training.workflow import train
 
 FILES = {"model.npz", "model.skops", "metrics.json", "model_card.html", "model_card.md"}
 
@@ -46,7 +47,7 @@ def quick() -> object:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(workflow, "FAMILIES", (ridge(0.01),))
         patch.setattr(workflow, "N_INNER", 2)
-        patch.setattr(workflow, "MODES", (MODES[0], MODES[2]))
+        patch.setattr(judging, "MODES", (MODES[0], MODES[2]))
         yield
 
 

@@ -53,7 +53,8 @@ def evaluate_command(
 ) -> None:
     """Run ``vibecheck evaluate`` (the help text is `HELP`)."""
     from vibecheck.cli.stages import Stages
-    from vibecheck.training.workflow import evaluate_model, require_training, write_evaluation
+    from vibecheck.training.judging import evaluate_model, write_evaluation
+    from vibecheck.training.workflow import require_training
 
     require_training()
     check_out(out, force=force)
