@@ -1,7 +1,11 @@
-"""Write a file whole or not at all: a temporary name beside it first, then a rename."""
+"""Write a file whole or not at all: a temporary name beside it first, then a rename.
+
+And the hash by which a file that is whole is known.
+"""
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -33,3 +37,15 @@ def whole_file(target: Path) -> Iterator[Path]:
         os.replace(temporary, target)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def file_hash(path: str | os.PathLike[str]) -> str:
+    """Return the SHA-256 of a file's bytes, as hexadecimal digits.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    with Path(path).open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

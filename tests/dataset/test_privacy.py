@@ -11,13 +11,13 @@ import soundfile
 from small_set import CAR, small_set
 
 from vibecheck.car.read import read_car
-from vibecheck.dataset.checks import file_hash
 from vibecheck.dataset.manifest import ManifestRow, read_manifest
 from vibecheck.dataset.privacy import PrivacyOptions, high_pass, private_copy
 from vibecheck.features.extract import extract_features
 from vibecheck.model.store import SHIPPED, load_model
 from vibecheck.recording.read import read_take
 from vibecheck.speed import track_speed
+from vibecheck.whole_file import file_hash
 
 RATE = 48_000
 ROOT = Path(__file__).resolve().parents[2]

@@ -10,11 +10,11 @@ import pytest
 import soundfile
 from small_set import CAR, SNUG, small_set
 
-from vibecheck.dataset.checks import file_hash
 from vibecheck.dataset.manifest import ManifestRow, read_manifest, write_cells, write_manifest
 from vibecheck.dataset.manifest import manifest_cells as cells_of
 from vibecheck.dataset.verify import Verified, verify_set
 from vibecheck.errors import InputError
+from vibecheck.whole_file import file_hash
 
 Change = Callable[[list[ManifestRow]], list[ManifestRow]]
 

@@ -88,7 +88,7 @@ def test_without_room_for_the_copy_nothing_is_changed(
     def full(*_names: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("vibecheck.garage.upgrade.os.replace", full)
+    monkeypatch.setattr("vibecheck.whole_file.os.replace", full)
     with pytest.raises(InputError, match="The copy that is kept before"):
         Garage.open(tmp_path / "old")
     assert hash_of(file) == before

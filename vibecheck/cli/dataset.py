@@ -154,10 +154,10 @@ def _named_takes(
 ) -> list[NewTake]:
     from vibecheck.car.read import read_car
     from vibecheck.car.zones import CENTRE_SPOT
-    from vibecheck.dataset.checks import file_hash
     from vibecheck.dataset.labelled_set import NewTake
     from vibecheck.dataset.own import labels_by_hand, own_row
     from vibecheck.errors import InputError
+    from vibecheck.whole_file import file_hash
 
     if car is None:
         raise CallError("--car must be given with takes.", advice="Name the car file.")

@@ -15,11 +15,13 @@ from vibecheck.cli.garage_source import (
     open_garage,
     take_in,
 )
+from vibecheck.cli.history_options import NutRemovalsOption, habits_of
 from vibecheck.cli.texts import help_text
 from vibecheck.errors import CallError
 
 if TYPE_CHECKING:
     from vibecheck.garage import Garage, Sitting
+    from vibecheck.risk.kind_log import Habits
 
 HELP = help_text(
     "Go through the hand check, zone by zone in the order of risk, and keep what you find.",
@@ -53,33 +55,23 @@ def hand_check_command(
             "--print", metavar="OUT.html", help="Write the list as a page for A4, and stop."
         ),
     ] = None,
-    nut_removals: Annotated[
-        int,
-        typer.Option(
-            metavar="COUNT",
-            help="After how many removals a nut with a nylon insert is due for a new one.",
-        ),
-    ] = 5,
+    nut_removals: NutRemovalsOption = 5,
     data: DataOption = None,
 ) -> None:
     """Run ``vibecheck hand-check`` (the help text is `HELP`)."""
-    if nut_removals < 1:
-        raise CallError(
-            f"--nut-removals must be at least 1. Got {nut_removals} instead.",
-            advice="For example: --nut-removals 3",
-        )
+    habits = habits_of(nut_removals)
     if show_list or page is not None:
         if check is not None or runs is not None:
             raise CallError(
                 "--check and --runs go with a hand check that is logged.",
                 advice="Leave them away with --list and --print.",
             )
-        _show_list(car, data, page, nut_removals, show_list=show_list)
+        _show_list(car, data, page, habits, show_list=show_list)
         return
     from vibecheck.cli.hand_check_walk import walk_through
 
     with open_garage(data, make=car is not None) as garage:
-        walk_through(garage, _sitting(garage, car, check, runs), nut_removals)
+        walk_through(garage, _sitting(garage, car, check, runs), habits)
 
 
 def _sitting(garage: Garage, car: str | None, check: str | None, runs: float | None) -> Sitting:
@@ -103,7 +95,7 @@ def _sitting(garage: Garage, car: str | None, check: str | None, runs: float | N
 
 
 def _show_list(
-    car: str | None, data: Path | None, page: str | None, nut_removals: int, *, show_list: bool
+    car: str | None, data: Path | None, page: str | None, habits: Habits, *, show_list: bool
 ) -> None:
     from datetime import UTC, datetime
 
@@ -112,12 +104,10 @@ def _show_list(
     from vibecheck.cli.history_source import find_car
     from vibecheck.report.files import check_output, write_whole
     from vibecheck.risk.history import read_history
-    from vibecheck.risk.kind_log import Habits
     from vibecheck.risk.walk import zones_to_check
 
     target = None if page is None else check_output(page, "--print")
     source = find_car(car, None if data is None else str(data))
-    habits = Habits(nut_removals=nut_removals)
     history = read_history(source.car.zones, source.log, habits=habits)
     walk = zones_to_check(source.car, history)
     if target is not None:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from vibecheck.car.zones import Zone
     from vibecheck.garage import Decision, Garage, Sitting
     from vibecheck.risk.history import CarHistory
+    from vibecheck.risk.kind_log import Habits
     from vibecheck.risk.walk import FastenerToCheck, ZoneToCheck
 
 FIRST = (
@@ -58,17 +59,15 @@ DONE = {
 DONE_WORDS = {word: DONE_KEYS[key] for key, word in DONE.items()}
 
 
-def walk_through(garage: Garage, sitting: Sitting, nut_removals: int = 5) -> None:
+def walk_through(garage: Garage, sitting: Sitting, habits: Habits) -> None:
     """Go through the zones of a bench check, keep each answer at once, and end it."""
     from vibecheck.risk.history import read_history
-    from vibecheck.risk.kind_log import Habits
     from vibecheck.risk.walk import answers_of, is_answered, same_for_all, zones_to_check
 
     car = garage.find_car(sitting.car_id).car
     # The order stays as it was when the check began, whatever it has found since.
     log = garage.car_log(sitting.car_id)
     earlier = tuple(check for check in log.hand_checks if check.id != sitting.id)
-    habits = Habits(nut_removals=nut_removals)
     history = read_history(car.zones, replace(log, hand_checks=earlier), habits=habits)
     walk = zones_to_check(car, history, garage.result(sitting.id))
     kept = garage.findings(sitting.id)

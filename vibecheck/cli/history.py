@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from vibecheck.cli import terminal
+from vibecheck.cli.history_options import NutRemovalsOption, habits_of
 from vibecheck.cli.texts import help_text
 from vibecheck.errors import CallError, did_you_mean
 
@@ -61,13 +62,7 @@ def history_command(
             "looked at again.",
         ),
     ] = 0.05,
-    nut_removals: Annotated[
-        int,
-        typer.Option(
-            metavar="COUNT",
-            help="After how many removals a nut with a nylon insert is due for a new one.",
-        ),
-    ] = 5,
+    nut_removals: NutRemovalsOption = 5,
     json_out: Annotated[
         str | None,
         typer.Option(
@@ -100,11 +95,7 @@ def history_command(
             f"--miss-probability must lie between 0 and 1. Got {miss_probability:g} instead.",
             advice="For example: --miss-probability 0.05",
         )
-    if nut_removals < 1:
-        raise CallError(
-            f"--nut-removals must be at least 1. Got {nut_removals} instead.",
-            advice="For example: --nut-removals 3",
-        )
+    habits = habits_of(nut_removals)
     outputs = _outputs(json_out, report)
     page_file, json_file = (
         None if outputs[name] in (None, "-") else check_output(str(outputs[name]), name)
@@ -115,14 +106,13 @@ def history_command(
 
     from vibecheck.risk.drift import drift_charts
     from vibecheck.risk.history import read_history
-    from vibecheck.risk.kind_log import Habits
     from vibecheck.risk.triage import rank_zones
 
     history = read_history(
         source.car.zones,
         source.log,
         miss_probability=miss_probability,
-        habits=Habits(nut_removals=nut_removals),
+        habits=habits,
     )
     ranked = [
         risk

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -10,9 +9,9 @@ from pathlib import Path
 from vibecheck.dataset.columns import PART_CHECKED
 from vibecheck.dataset.row import ManifestRow
 from vibecheck.errors import InputError
+from vibecheck.whole_file import file_hash
 
 Progress = Callable[[int, int], None]
-_BLOCK = 1 << 20
 
 
 def check_rows(rows: Sequence[ManifestRow], manifest: Path) -> None:
@@ -166,15 +165,6 @@ def file_problems(
         if progress is not None:
             progress(number, len(rows))
     return found
-
-
-def file_hash(path: str | os.PathLike[str]) -> str:
-    """Return the SHA-256 of a file's bytes."""
-    digest = hashlib.sha256()
-    with Path(path).open("rb") as stream:
-        while block := stream.read(_BLOCK):
-            digest.update(block)
-    return digest.hexdigest()
 
 
 def _file_problem(row: ManifestRow) -> InputError | None:

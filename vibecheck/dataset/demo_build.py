@@ -22,7 +22,6 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from vibecheck.dataset.checks import file_hash
 from vibecheck.dataset.demo_plan import CarPlan
 from vibecheck.dataset.files import write_text
 from vibecheck.dataset.manifest import (
@@ -41,6 +40,7 @@ from vibecheck.dataset.simulated import (
     write_recording,
 )
 from vibecheck.simulator import draw_car, profile_toml
+from vibecheck.whole_file import file_hash
 
 Progress = Callable[[int, int], None]
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")

@@ -14,13 +14,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from vibecheck.car.read import parse_car
-from vibecheck.dataset.checks import check_rows, file_hash
+from vibecheck.dataset.checks import check_rows
 from vibecheck.dataset.columns import PART_CHECKED
 from vibecheck.dataset.manifest import ManifestRow, read_manifest, write_manifest
 from vibecheck.dataset.row import SNUG, State
 from vibecheck.dataset.simulated_set import MANIFEST, file_slug
 from vibecheck.errors import InputError
-from vibecheck.whole_file import whole_file
+from vibecheck.whole_file import file_hash, whole_file
 
 ORIGINAL = "original_sha256"
 LOCK = ".vibecheck-lock"

@@ -18,7 +18,6 @@ from vibecheck.car.zones import ZONE_NAMES
 from vibecheck.dataset.checks import (
     cars,
     check_rows,
-    file_hash,
     has_one_class,
     verify_files,
     zones_with_both_classes,
@@ -37,6 +36,7 @@ from vibecheck.dataset.columns import (
 from vibecheck.dataset.files import write_text
 from vibecheck.dataset.row import ManifestRow, row_from_cells
 from vibecheck.errors import InputError, did_you_mean
+from vibecheck.whole_file import file_hash
 
 __all__ = [
     "COLUMNS",

@@ -14,11 +14,11 @@ from pathlib import Path
 from typing import Literal
 
 from vibecheck.car.profile import Car
-from vibecheck.dataset.checks import file_hash
 from vibecheck.dataset.columns import HARD_NEGATIVES, KINDS, MESH_SETTINGS, MOST_TURNS, PART_CHECKED
 from vibecheck.dataset.row import SNUG, ManifestRow, State
 from vibecheck.errors import CallError, did_you_mean
 from vibecheck.risk.log import FIND_OUTCOMES, FastenerFinding, HandCheck, is_find, zone_label
+from vibecheck.whole_file import file_hash
 
 TURN_DEG = 360.0
 SEATING_DEG = 90.0

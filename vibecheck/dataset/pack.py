@@ -18,12 +18,12 @@ from pathlib import Path
 from typing import Any
 
 from vibecheck import __version__
-from vibecheck.dataset.checks import file_hash
 from vibecheck.dataset.files import write_file
 from vibecheck.dataset.labelled_set import ORIGINAL, manifest_of
 from vibecheck.dataset.manifest import ManifestRow, read_manifest, verify_files, write_manifest
 from vibecheck.dataset.privacy import PrivacyOptions, PrivacyReport, private_copy
 from vibecheck.errors import InputError
+from vibecheck.whole_file import file_hash
 
 SCHEMA = "vibecheck.pack/1"
 CONTENTS = "pack.json"

@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 
-from vibecheck.dataset.checks import file_hash
 from vibecheck.dataset.columns import HARD_NEGATIVES
 from vibecheck.dataset.files import write_file
 from vibecheck.dataset.row import ManifestRow
@@ -34,6 +33,7 @@ from vibecheck.simulator import (
 )
 from vibecheck.simulator.disturbances import Disturbances, draw_disturbance
 from vibecheck.simulator.simulate import Sensor
+from vibecheck.whole_file import file_hash
 
 LICENCE = "CC0-1.0"
 MESH_TIGHT_BACKLASH = (0.04, 0.18)

@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 
 from vibecheck.errors import InputError
+from vibecheck.whole_file import file_hash
 
 BLOCK_BYTES = 1 << 20
 STALE_S = 86_400.0
@@ -51,18 +52,6 @@ def keep_recording(source: Path, shelf: Path) -> tuple[str, str]:
         with contextlib.suppress(OSError):
             temporary.unlink()
     return digest, place.relative_to(shelf).as_posix()
-
-
-def file_hash(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes, as hexadecimal digits.
-
-    Raises
-    ------
-    OSError
-        If it cannot be read.
-    """
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def _copy(source: Path, target: Path) -> str:

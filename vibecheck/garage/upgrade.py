@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -12,6 +11,7 @@ from sqlalchemy import Connection, Engine
 from vibecheck.errors import InputError
 from vibecheck.garage.connection import reading, writing
 from vibecheck.garage.migrations import NEWEST, REVISIONS
+from vibecheck.whole_file import whole_file
 
 SCRIPTS = Path(__file__).parent / "migrations"
 
@@ -81,16 +81,14 @@ def keep_copy(file: Path, copy: Path) -> None:
     InputError
         If the copy cannot be written.
     """
-    temporary = copy.with_name(f"{copy.name}.{os.getpid()}.part")
     try:
         with (
+            whole_file(copy) as temporary,
             closing(sqlite3.connect(file)) as source,
             closing(sqlite3.connect(temporary)) as target,
         ):
             source.backup(target)
-        os.replace(temporary, copy)
     except (OSError, sqlite3.Error) as error:
-        temporary.unlink(missing_ok=True)
         raise InputError(
             f"The copy that is kept before a garage is brought up to date cannot be made: {error}.",
             where=str(copy),

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import NamedTuple
 
+from vibecheck.car.guidance import NUT_REMOVALS
 from vibecheck.risk.log import CarLog, Disturbance, FastenerFinding, HandCheck, is_find
 
 _NEW = ("new_nut", "replaced")
@@ -49,7 +50,7 @@ class Habits:
     half_life_runs: float = 50.0
     settling_factor: float = 5.0
     settling_runs: float = 1.0
-    nut_removals: int = 5
+    nut_removals: int = NUT_REMOVALS
     longest_interval_runs: int = 20
     coverage: float = 0.9
 
