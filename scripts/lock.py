@@ -29,4 +29,4 @@ def compile_lock(target: str, extras: list[str]) -> None:
 
 if __name__ == "__main__":
     compile_lock("requirements-dev.txt", ["dev"])
-    compile_lock("requirements.txt", ["formats"])
+    compile_lock("requirements.txt", ["formats", "record", "web"])

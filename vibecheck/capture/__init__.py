@@ -1,0 +1,1 @@
+"""Recording at the bench: levels, throttle script, sound cards, sensor boards, files."""
