@@ -32,10 +32,10 @@ RESULT_BYTES = 35_000
 """A packed result of two takes of twelve seconds."""
 ONLY = "Car 1"
 ASK = (
-    "import sys; from pathlib import Path; from vibecheck.cli.keep import what_is_known; "
+    "import sys; from pathlib import Path; from vibecheck.cli.keep import ask_garage; "
     "from vibecheck.car.read import parse_car; from vibecheck.garage import Garage; "
     "car = Garage.open(sys.argv[1]).find_car('Car 1').car; "
-    "what_is_known(Path(sys.argv[1]), car, [], keep=False, with_baseline=True)"
+    "ask_garage(Path(sys.argv[1]), car, [], keep=False, with_baseline=True)"
 )
 
 

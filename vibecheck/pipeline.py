@@ -1,4 +1,4 @@
-"""The whole chain on one page: takes + car → `CheckResult`. `check`."""
+"""The whole chain on one page: takes + car → `CheckResult`. `check`, `examine`, `conclude`."""
 
 from __future__ import annotations
 
@@ -80,21 +80,55 @@ def check(
     if not takes:
         raise CallError("There is no take to check.", advice="Name at least one recording.")
     say = progress or (lambda _sentence: None)
-    _refuse_unknown_spots([*takes, *baseline], car)
-    known = car if car is not None else UNKNOWN_MACHINE
-    looseness = model if model is not None else load_model()
+    refuse_unknown_spots([*takes, *baseline], car)
 
     def stages(take: Take) -> CheckedTake:
         say(f"Listening to {take.file or 'the take'} ({take.spot})")
-        speed = track_speed(take, car)  # stage 2
-        quality = assess_quality(take, speed, car)  # stage 1, which needs the phases
-        features: FeatureVector | None = None
-        if take_has_sound(quality):
-            features = extract_features(take, speed, known)  # stages 3 and 4
-        return CheckedTake(take, quality, speed, features)
+        return examine(take, car)
 
-    snug = tuple(stages(take) for take in baseline)
-    checked = tuple(_with_baseline(stages(take), snug) for take in takes)
+    snug = [stages(take) for take in baseline]
+    checked = [stages(take) for take in takes]
+    return conclude(checked, car, snug=snug, history=history, model=model, created=created)
+
+
+def examine(take: Take, car: Car | None = None) -> CheckedTake:
+    """Measure one take: stages 1 to 4, which depend on no other take.
+
+    Parameters
+    ----------
+    take : Take
+    car : Car, optional
+    """
+    speed = track_speed(take, car)  # stage 2
+    quality = assess_quality(take, speed, car)  # stage 1, which needs the phases
+    features: FeatureVector | None = None
+    if take_has_sound(quality):
+        known = car if car is not None else UNKNOWN_MACHINE
+        features = extract_features(take, speed, known)  # stages 3 and 4
+    return CheckedTake(take, quality, speed, features)
+
+
+def conclude(
+    takes: Sequence[CheckedTake],
+    car: Car | None = None,
+    *,
+    snug: Sequence[CheckedTake] = (),
+    history: CarLog | None = None,
+    model: LoosenessModel | None = None,
+    created: datetime | None = None,
+) -> CheckResult:
+    """Judge takes that were measured: stages 5 and 6.
+
+    Parameters
+    ----------
+    takes, snug : sequence of CheckedTake
+        As `examine` gives them; `snug` holds those of the baseline.
+    car, history, model, created
+        As for `check`.
+    """
+    known = car if car is not None else UNKNOWN_MACHINE
+    looseness = model if model is not None else load_model()
+    checked = tuple(_with_baseline(one, snug) for one in takes)
     assessment = _assess(checked, known, looseness)  # stage 5
     zones = rank_zones(known.zones, assessment, read_history(known.zones, history))  # stage 6
     limit = looseness.unfamiliar_limit
@@ -111,14 +145,20 @@ def check(
         unfamiliar=unfamiliar,
         hand_check=HAND_CHECK,
         cautions=CHECK_CAUTIONS,
-        baseline_takes=snug,
+        baseline_takes=tuple(snug),
         notes=notes,
         candidates=assessment.candidates if assessment and zones else None,
     )
 
 
-def _refuse_unknown_spots(takes: Sequence[Take], car: Car | None) -> None:
-    """A spot is a zone of the car or the centre; a typing error must not go unnoticed."""
+def refuse_unknown_spots(takes: Sequence[Take], car: Car | None) -> None:
+    """Refuse a spot that is no zone of the car nor the centre: a typing error must not hide.
+
+    Raises
+    ------
+    CallError
+        If there is one.
+    """
     if car is None or not car.zones:
         return
     spots = [CENTRE_SPOT, *(zone.name for zone in car.zones)]

@@ -105,13 +105,13 @@ def start(
     as_json: JsonOption = False,
 ) -> None:
     """Run ``vibecheck bench start`` (the help text is `START_HELP`)."""
+    from vibecheck.bench.set_up import next_set_up
+    from vibecheck.bench.words import BEFORE_SPIN_UP
     from vibecheck.cli import terminal
-    from vibecheck.garage import SetUp
 
     with open_garage(data, make=True) as garage:
         stored = take_in(garage, car)
-        last = garage.sittings(stored.id, limit=1)
-        set_up = SetUp.of(stored.car, tyres=last[0].set_up.tyres if last else "")
+        set_up = next_set_up(garage, stored)
         said: dict[str, Any] = {
             "pinion_teeth": pinion, "spur_teeth": spur, "tyres": tyres, "cells": cells,
         }  # fmt: skip
@@ -120,10 +120,7 @@ def start(
             stored.id, set_up=set_up, runs_since_last=runs, clock_is_right=clock_is_right
         )
     _print(sitting, as_json)
-    terminal.say(
-        "Before any spin-up feel every wheel nut and the motor mount: a loose wheel can leave its "
-        "axle. Wheels off the ground, nobody in line with them."
-    )
+    terminal.say(BEFORE_SPIN_UP)
     terminal.say(
         "Next: the recordings (vibecheck check TAKE --car CAR --keep), then the hand check "
         "(vibecheck hand-check)."
@@ -190,8 +187,9 @@ def list_(
     as_json: JsonOption = False,
 ) -> None:
     """Run ``vibecheck bench list`` (the help text is `LIST_HELP`)."""
+    from vibecheck.bench.sitting_json import sitting_to_dict
     from vibecheck.cli import terminal
-    from vibecheck.cli.bench_view import show_list, sitting_to_dict
+    from vibecheck.cli.bench_view import show_list
 
     with open_garage(data) as garage:
         sittings = garage.sittings(car, limit=newest)[::-1]
@@ -248,8 +246,9 @@ def close(
 
 
 def _print(sitting: Any, as_json: bool, result: dict[str, Any] | None = None) -> None:
+    from vibecheck.bench.sitting_json import sitting_to_dict
     from vibecheck.cli import terminal
-    from vibecheck.cli.bench_view import show_sitting, sitting_to_dict
+    from vibecheck.cli.bench_view import show_sitting
 
     if as_json:
         _print_json(sitting_to_dict(sitting, result))

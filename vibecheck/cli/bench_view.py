@@ -1,83 +1,20 @@
-"""Command line: bench checks in words, and as plain values."""
+"""Command line: bench checks in words."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from vibecheck.risk.log import FastenerFinding, finds_in, is_find
+from vibecheck.bench.words import DECISIONS, VERDICTS, hand_check_words
+from vibecheck.risk.log import finds_in, is_find
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from vibecheck.garage import Sitting, StoredTake
 
-FORMAT = "vibecheck.bench/1"
-VERDICTS = {
-    "inspect_first": "a zone to inspect first",
-    "nothing_stood_out": "nothing stood out; the hand check is due all the same",
-    "cannot_tell": "it cannot tell",
-}
-DECISIONS = {"go": "go", "no_go": "no go"}
 HAND_CHECK_DUE = "due: log it with vibecheck hand-check"
 
 NO_HAND_CHECK = "none was logged; it is due before the car goes out"
-
-
-def sitting_to_dict(sitting: Sitting, result: dict[str, Any] | None = None) -> dict[str, Any]:
-    """Return a bench check as plain values."""
-    check = sitting.hand_check
-    return {
-        "schema": FORMAT,
-        "id": sitting.id,
-        "number": sitting.number,
-        "car": sitting.car,
-        "date": sitting.date.isoformat(timespec="seconds"),
-        "state": "open" if sitting.is_open else "closed",
-        "set_up": {
-            "pinion_teeth": sitting.set_up.pinion_teeth,
-            "spur_teeth": sitting.set_up.spur_teeth,
-            "tyres": sitting.set_up.tyres,
-            "cells": sitting.set_up.cells,
-        },
-        "runs": sitting.runs,
-        "runs_since_last": sitting.runs_since_last,
-        "takes": [_take_to_dict(take, sitting) for take in sitting.takes],
-        "verdict": sitting.verdict or None,
-        "result": result,
-        "hand_check": None
-        if check is None
-        else {
-            "date": check.date.isoformat(timespec="seconds"),
-            "done": sitting.hand_check_done,
-            "complete": check.complete,
-            "findings": [_finding_to_dict(one) for one in check.findings],
-        },
-        "owner": {"decision": sitting.decision, "note": sitting.note},
-    }
-
-
-def _take_to_dict(take: StoredTake, sitting: Sitting) -> dict[str, Any]:
-    return {
-        "file_name": take.file_name,
-        "file": str(take.path),
-        "sha256": take.sha256,
-        "sensor": take.sensor,
-        "spot": take.spot,
-        "after_hand_check": take.after_hand_check,
-        "baseline": take in sitting.baseline_takes,
-    }
-
-
-def _finding_to_dict(finding: FastenerFinding) -> dict[str, Any]:
-    return {
-        "zone": finding.zone,
-        "fastener": finding.fastener,
-        "outcome": finding.outcome,
-        "count": finding.count,
-        "turned_deg": finding.turned_deg,
-        "done": list(finding.done),
-        "note": finding.note,
-    }
 
 
 def show_sitting(out: Console, sitting: Sitting) -> None:
@@ -145,13 +82,10 @@ def _hand_check_words(sitting: Sitting) -> str:
     check = sitting.hand_check
     if check is None:
         return HAND_CHECK_DUE if sitting.is_open else NO_HAND_CHECK
-    if not sitting.hand_check_done:
-        return "begun, not finished" + (
-            ": go on with vibecheck hand-check" if sitting.is_open else ""
-        )
-    whole = "of everything" if check.complete else "of a part only"
-    finds = finds_in(check.findings)
-    return f"{whole}, {finds} found not as they should be" if finds else f"{whole}, found snug"
+    words = hand_check_words(sitting)
+    if sitting.is_open and not sitting.hand_check_done:
+        words += ": go on with vibecheck hand-check"
+    return words
 
 
 def _short_hand_check(sitting: Sitting) -> str:

@@ -143,7 +143,7 @@ def check_command(
     named_in_garage = car is not None and (keep or data is not None) and not is_car_file(str(car))
     known_car = _read_car(car, [*spots, *snug_spots], data, named_in_garage=named_in_garage)
 
-    from vibecheck.cli.keep import Known, how_to_read, keep_check, what_is_known
+    from vibecheck.cli.keep import ask_garage, how_to_read, keep_check
     from vibecheck.recording.read import read_take
 
     reading = how_to_read(unit, time_unit, sample_rate, roles)
@@ -162,18 +162,22 @@ def check_command(
         own = [read(path, at) for path, at in zip(takes, spots, strict=True)]
         snug = [read(path, at) for path, at in zip(baseline, snug_spots, strict=True)]
         _refuse_twice("content", [take.sha256 for take in (*own, *snug)], [*takes, *baseline])
-        known = Known()
+        known = None
         if known_car is not None and (keep or data is not None):
             steps.sentence = "Asking the garage"
-            known = what_is_known(data, known_car, own, keep=keep, with_baseline=not snug)
+            known = ask_garage(data, known_car, own, keep=keep, with_baseline=not snug)
+            if known.set_up is not None:
+                from vibecheck.bench.set_up import fitted_car
+
+                known_car = fitted_car(known_car, known.set_up)
         # The analysis is loaded once the recordings have proved readable: a refusal is quick.
         from vibecheck.pipeline import check
 
         result = check(
             own,
             known_car,
-            baseline=snug or known.baseline,
-            history=known.log,
+            baseline=snug or (known.baseline if known else ()),
+            history=known.log if known else None,
             model=_read_model(model),
             progress=steps,
         )

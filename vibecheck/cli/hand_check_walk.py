@@ -8,6 +8,14 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from vibecheck.bench.words import (
+    AFTER_FIRST_RUN,
+    DONE_WORDS,
+    FIRST,
+    OUTCOME_WORDS,
+    PUT_RIGHT,
+    finding_words,
+)
 from vibecheck.cli import terminal
 from vibecheck.cli.hand_check_ask import Asker, Stopped
 from vibecheck.report.words import join_words, percent, zone_words
@@ -21,17 +29,6 @@ if TYPE_CHECKING:
     from vibecheck.risk.kind_log import Habits
     from vibecheck.risk.walk import FastenerToCheck, ZoneToCheck
 
-FIRST = (
-    "Motor off, battery unplugged. Short tools, no force. The vehicle's manual comes before any "
-    "figure here."
-)
-OUTCOME_KEYS = {
-    "s": "snug",
-    "t": "took a turn",
-    "l": "loose",
-    "m": "missing",
-    "n": "not checked",
-}
 OUTCOMES: dict[str, Outcome] = {
     "s": "snug",
     "t": "took_a_turn",
@@ -39,15 +36,7 @@ OUTCOMES: dict[str, Outcome] = {
     "m": "missing",
     "n": "not_checked",
 }
-OUTCOME_WORDS = {outcome: OUTCOME_KEYS[key] for key, outcome in OUTCOMES.items()}
-DONE_KEYS = {
-    "t": "tightened",
-    "l": "thread-locker",
-    "n": "new nut",
-    "r": "replaced",
-    "f": "refitted",
-    "c": "cleaned",
-}
+OUTCOME_KEYS = {key: OUTCOME_WORDS[outcome] for key, outcome in OUTCOMES.items()}
 DONE = {
     "t": "tightened",
     "l": "threadlocker",
@@ -56,22 +45,17 @@ DONE = {
     "f": "refitted",
     "c": "cleaned",
 }
-DONE_WORDS = {word: DONE_KEYS[key] for key, word in DONE.items()}
+DONE_KEYS = {key: DONE_WORDS[word] for key, word in DONE.items()}
 
 
 def walk_through(garage: Garage, sitting: Sitting, habits: Habits) -> None:
     """Go through the zones of a bench check, keep each answer at once, and end it."""
-    from vibecheck.risk.history import read_history
-    from vibecheck.risk.walk import answers_of, is_answered, same_for_all, zones_to_check
+    from vibecheck.bench.hand_check import walk_of
+    from vibecheck.risk.walk import answers_of, same_for_all
 
-    car = garage.find_car(sitting.car_id).car
-    # The order stays as it was when the check began, whatever it has found since.
-    log = garage.car_log(sitting.car_id)
-    earlier = tuple(check for check in log.hand_checks if check.id != sitting.id)
-    history = read_history(car.zones, replace(log, hand_checks=earlier), habits=habits)
-    walk = zones_to_check(car, history, garage.result(sitting.id))
-    kept = garage.findings(sitting.id)
-    answered = [is_answered(stop.zone, kept) for stop in walk]
+    begun = walk_of(garage, sitting, habits)
+    car, walk, kept = begun.car, begun.stops, begun.kept
+    answered = list(begun.answered)
     asker = Asker()
 
     def keep(*findings: FastenerFinding) -> None:
@@ -124,7 +108,7 @@ def walk_through(garage: Garage, sitting: Sitting, habits: Habits) -> None:
                 keep(*same_for_all(stop.zone, outcome, kept))
             answered[place] = True
             place = _next_open(answered, place + 1)
-        _end(asker, garage, sitting, car)
+        _end(asker, garage, sitting)
     except Stopped:
         open_zones = len(walk) - sum(answered)
         if not open_zones:
@@ -219,38 +203,28 @@ def _ask_fastener(
         left -= new.count
 
 
-def _end(asker: Asker, garage: Garage, sitting: Sitting, car: Car) -> None:
+def _end(asker: Asker, garage: Garage, sitting: Sitting) -> None:
     """End the hand check: what was found, what is due again, and the owner's own words."""
-    from vibecheck.risk.history import read_history
-    from vibecheck.risk.walk import due_after_first_run, left_open
+    from vibecheck.bench.hand_check import summary
 
-    done = garage.finish_hand_check(sitting.id)
+    end = summary(garage, sitting, garage.finish_hand_check(sitting.id))
     typer.echo()
-    finds = [one for one in done.findings if is_find(one.outcome)]
-    typer.echo("Found:" if finds else "No find was logged.")
-    for one in finds:
+    typer.echo("Found:" if end.finds else "No find was logged.")
+    for one in end.finds:
         typer.echo(f"  - {finding_words(one)}")
-    undone = [one for one in finds if not one.done]
-    if undone:
-        _wrapped("Put right what was left as it was found before the car is driven.", 2)
-    skipped = left_open(car.zones, done.findings)
-    if skipped:
+    if end.undone:
+        _wrapped(PUT_RIGHT, 2)
+    if end.skipped:
         _wrapped(
-            f"Not checked whole: {join_words(zone_words(zone.name) for zone in skipped)}. The hand "
-            "check is not complete.",
+            f"Not checked whole: {join_words(zone_words(zone.name) for zone in end.skipped)}. The "
+            "hand check is not complete.",
             0,
         )
-    history = read_history(car.zones, garage.car_log(sitting.car_id))
-    due = due_after_first_run(history)
-    if due:
+    if end.due:
         typer.echo("Due again after the first run:")
-        for kind in due:
+        for kind in end.due:
             typer.echo(f"  - {zone_words(kind.log.zone)}: {kind.kind.name}")
-    _wrapped(
-        "After the first run try the wheel nuts and everything that was undone again, whatever was "
-        "found now.",
-        0,
-    )
+    _wrapped(AFTER_FIRST_RUN, 0)
     hit = asker.key(
         "Your own decision, if you want to keep it:", {"g": "go", "n": "no go", "": "none"}
     )
@@ -262,15 +236,6 @@ def _end(asker: Asker, garage: Garage, sitting: Sitting, car: Car) -> None:
         "Kept. Takes that you add to this bench check now are takes after the hand check. End it "
         "with: vibecheck bench close"
     )
-
-
-def finding_words(one: FastenerFinding) -> str:
-    """Say a finding in a line."""
-    count = f"{one.count} × " if one.count > 1 else ""
-    turned = "" if one.turned_deg is None else f" ({one.turned_deg:g}°)"
-    text = f"{zone_words(one.zone)}: {count}{one.fastener} {OUTCOME_WORDS[one.outcome]}{turned}"
-    done = ", ".join(DONE_WORDS[word] for word in one.done)
-    return f"{text}; {done or 'nothing done'}" if done or is_find(one.outcome) else text
 
 
 def show_pre_run(car: Car, history: CarHistory, walk: Sequence[ZoneToCheck]) -> None:

@@ -2,31 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from vibecheck.bench.history import HistorySource, read_source
 from vibecheck.car.profile import Car
 from vibecheck.car.read import read_car
 from vibecheck.cli import terminal
 from vibecheck.errors import CallError
-from vibecheck.features.catalogue import CATALOGUE_VERSION
 from vibecheck.garage import garage_folder
 from vibecheck.garage.place import garage_exists
-from vibecheck.risk.drift import KEY_FEATURES, TakeValues
 from vibecheck.risk.log import CarLog
 
 if TYPE_CHECKING:
     from vibecheck.garage import Garage, StoredCar
-
-
-@dataclass(frozen=True)
-class HistorySource:
-    """A car, its log, and the feature values of its takes."""
-
-    car: Car
-    log: CarLog
-    takes: tuple[TakeValues, ...] = ()
 
 
 def find_car(wanted: str | None, data: str | None) -> HistorySource:
@@ -61,10 +50,10 @@ def find_car(wanted: str | None, data: str | None) -> HistorySource:
     with Garage.open(data) as garage:
         if file is None:
             stored = garage.find_car(wanted) if wanted is not None else None
-            return _read(garage, (stored or _only_car(garage)).name)
+            return read_source(garage, (stored or _only_car(garage)).name)
         known = {car.name.casefold(): car.name for car in garage.cars(hidden=True)}
         name = known.get(file.name.casefold())
-        return _unknown(file) if name is None else _read(garage, name, file)
+        return _unknown(file) if name is None else read_source(garage, name, file)
 
 
 def _car_file(wanted: str | None) -> Car | None:
@@ -94,28 +83,3 @@ def _only_car(garage: Garage) -> StoredCar:
         where="--car",
         advice=f"It has: {', '.join(car.name for car in cars)}.",
     )
-
-
-def _read(garage: Garage, name: str, file: Car | None = None) -> HistorySource:
-    """Read a car's log; the car file that was named, where one was, stands for the stored one."""
-    stored = garage.find_car(name)
-    # One pass over the bench checks gives the log and the baseline: a log may be long.
-    sittings = garage.sittings(name, newest_first=False)
-    checks = tuple(one.hand_check for one in sittings if one.hand_check is not None)
-    log = CarLog(stored.name, stored.runs, checks, garage.disturbances(name))
-    snug = {take.id for sitting in sittings for take in sitting.baseline_takes}
-    takes = tuple(
-        TakeValues(
-            date=kept.date,
-            runs=kept.runs,
-            sensor=kept.take.sensor,
-            spot=kept.take.spot,
-            features=kept.features,
-            snug=kept.take.id in snug,
-            setup=kept.set_up.words(),
-        )
-        for kept in garage.features(name, KEY_FEATURES)
-        # Features that were computed differently cannot be compared.
-        if kept.catalogue_version == CATALOGUE_VERSION
-    )
-    return HistorySource(file or stored.car, log, takes)

@@ -3,31 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibecheck.cli import terminal
 from vibecheck.cli.garage_source import take_in
-from vibecheck.errors import CallError, VibecheckError
+from vibecheck.errors import CallError
 
 if TYPE_CHECKING:
+    from vibecheck.bench.known import Known
     from vibecheck.car.profile import Car
-    from vibecheck.garage import Garage, Sitting, StoredTake
+    from vibecheck.garage import Sitting
     from vibecheck.recording.take import Take
     from vibecheck.result import CheckResult
-    from vibecheck.risk.log import CarLog
-
-SNUG_TAKES = 4
-"""So many baseline takes of each sensor and spot are listened to, the newest ones."""
-
-
-@dataclass(frozen=True)
-class Known:
-    """What the garage knows of a car."""
-
-    log: CarLog | None = None
-    baseline: tuple[Take, ...] = ()
 
 
 def how_to_read(
@@ -63,16 +51,17 @@ def refuse_records(takes: Sequence[str]) -> None:
             )
 
 
-def what_is_known(
+def ask_garage(
     data: Path | None, car: Car, takes: Sequence[Take], *, keep: bool, with_baseline: bool
 ) -> Known:
-    """Read a car's log and the baseline takes that match the takes of a check.
+    """Ask the garage, if there is one, what it knows of a car.
 
     Raises
     ------
     CallError
         If the takes are to be kept, and one is kept in another bench check already.
     """
+    from vibecheck.bench.known import Known, refuse_kept_elsewhere, what_is_known
     from vibecheck.garage.place import garage_exists, garage_folder
 
     if not garage_exists(data):
@@ -81,57 +70,18 @@ def what_is_known(
                 f"There is no garage in {garage_folder(data)}: nothing is known of the car."
             )
         return Known()
-    from vibecheck.garage import Garage, SetUp
+    from vibecheck.garage import Garage
 
     with Garage.open(data) as garage:
         known = garage.knows(car.name)
         if keep:
-            opened = garage.open_sitting(car.name) if known else None
-            for take in takes:
-                _refuse_other(garage, take, None if opened is None else opened.id)
+            refuse_kept_elsewhere(garage, takes, garage.open_sitting(car.name) if known else None)
         if not known:
             if not keep:
                 terminal.say(f"The garage does not know {car.name}: it is judged as any car.")
             return Known()
-        log = garage.car_log(car.name)
-        last = garage.sittings(car.name, limit=1)
-        if last and not last[0].is_open:  # the check belongs to a sitting that is yet to begin
-            log = replace(log, runs=log.runs + 1.0)
-        if not with_baseline or not last:
-            return Known(log)
-        fitted = last[0].set_up
-        if not last[0].is_open:
-            fitted = SetUp.of(car, tyres=fitted.tyres)
-        return Known(log, _listen(garage.baseline_takes(car.name, fitted), takes))
-
-
-def _listen(kept: Sequence[StoredTake], takes: Sequence[Take]) -> tuple[Take, ...]:
-    from vibecheck.recording.read import read_take
-
-    wanted = {(take.sensor, take.spot) for take in takes}
-    own = {take.sha256 for take in takes}
-    count = dict.fromkeys(wanted, 0)
-    snug: list[Take] = []
-    for take in reversed(kept):
-        place: Any = (take.sensor, take.spot)
-        if place not in count or count[place] >= SNUG_TAKES or take.sha256 in own:
-            continue
-        try:
-            read = read_take(take.path, sensor=place[0], spot=take.spot, **take.reading)
-        except VibecheckError as error:
-            terminal.say(f"Left out of the baseline: {take.file_name}. {error}")
-            continue
-        if read.sha256 != take.sha256:
-            terminal.say(
-                f"Left out of the baseline: {take.file_name}. The recording in the garage is no "
-                "longer the one that was kept."
-            )
-            continue
-        snug.append(replace(read, file=take.file_name))
-        count[place] += 1
-    if snug:
-        terminal.say(f"Against {len(snug)} baseline take{'s'[: len(snug) > 1]} of the garage.")
-    return tuple(reversed(snug))
+        stored = garage.find_car(car.name)
+        return what_is_known(garage, stored, takes, with_baseline=with_baseline, say=terminal.say)
 
 
 def keep_check(
@@ -151,15 +101,3 @@ def keep_check(
         for path, take in zip(paths, takes, strict=True):
             garage.add_take(sitting.id, path, sensor=take.sensor, spot=take.spot, reading=reading)
         return garage.set_result(sitting.id, result.to_dict())
-
-
-def _refuse_other(garage: Garage, take: Take, sitting: str | None) -> None:
-    kept = garage.take_of_content(take.sha256)
-    if kept is None or kept.sitting == sitting:
-        return
-    other = garage.sitting(kept.sitting)
-    raise CallError(
-        f"This recording is kept already, in bench check {other.number} of {other.car}.",
-        where=take.file,
-        advice="Leave --keep out to judge it once more.",
-    )
