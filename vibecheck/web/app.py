@@ -11,6 +11,7 @@ from starlette.exceptions import HTTPException
 from starlette.routing import BaseRoute, Mount
 from starlette.staticfiles import StaticFiles
 
+from vibecheck.bench.judge import Judge
 from vibecheck.errors import VibecheckError
 from vibecheck.garage import Garage
 from vibecheck.web import request as requests
@@ -61,4 +62,6 @@ def create_app(settings: Settings) -> Starlette:
     )
     app.state.settings = settings
     app.state.garage = garage
+    app.state.judge = Judge(garage)
+    app.state.acknowledged = {}  # sitting id → moment at which its cautions were acknowledged
     return app
