@@ -4,4 +4,6 @@ from __future__ import annotations
 
 from starlette.routing import BaseRoute
 
-ROUTES: list[BaseRoute] = []
+from vibecheck.web.pages import hand_check
+
+ROUTES: list[BaseRoute] = [*hand_check.ROUTES]
