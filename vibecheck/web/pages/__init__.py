@@ -4,6 +4,6 @@ from __future__ import annotations
 
 from starlette.routing import BaseRoute
 
-from vibecheck.web.pages import hand_check
+from vibecheck.web.pages import gear, hand_check, history
 
-ROUTES: list[BaseRoute] = [*hand_check.ROUTES]
+ROUTES: list[BaseRoute] = [*hand_check.ROUTES, *history.ROUTES, *gear.ROUTES]
