@@ -189,7 +189,8 @@ def test_a_car_without_a_drivetrain_has_no_gears_to_change(
     client: TestClient, garage: Garage
 ) -> None:
     bare = garage.add_car_text(
-        'name = "Bare rig"\nlayout = "rwd"\n[[orders]]\nname = "motor"\nratio = 1.0\nkind = "shaft"\n'
+        'name = "Bare rig"\nlayout = "rwd"\n'
+        '[[orders]]\nname = "motor"\nratio = 1.0\nkind = "shaft"\n'
     )
     shown = client.get(f"/cars/{bare.id}/gear")
     assert "nothing of a drivetrain" in shown.text
