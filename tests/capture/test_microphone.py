@@ -259,7 +259,7 @@ def test_a_growing_file_that_cannot_be_written_says_so(tmp_path: Path) -> None:
     if not Path("/dev/full").exists():
         pytest.skip("this system has no /dev/full")
     grown.close()
-    grown._stream = Path("/dev/full").open("wb", buffering=0)
-    with pytest.raises(InputError, match="No space left"):
-        grown.write(Block(SOUND[:100, np.newaxis]))
-    grown.close()
+    with Path("/dev/full").open("wb", buffering=0) as full:
+        grown._stream = full
+        with pytest.raises(InputError, match="No space left"):
+            grown.write(Block(SOUND[:100, np.newaxis]))
