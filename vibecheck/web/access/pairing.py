@@ -140,7 +140,8 @@ class Pairing:
             why = ""
             outcome: Outcome
             if self._is_dead():
-                outcome, code, why = "expired", self._renew(), "The code before had expired."
+                why = "The code before had expired." if self._code else ""
+                outcome, code = "expired", self._renew()
             elif right:
                 outcome, code = "paired", self._renew()
                 token, why = self._begin(address, browser), f"Paired: {browser}, at {address}."
