@@ -4,6 +4,30 @@ from __future__ import annotations
 
 from starlette.routing import BaseRoute
 
-from vibecheck.web.pages import gear, hand_check, history
+from vibecheck.web.pages import (
+    car,
+    car_new,
+    cautions,
+    check,
+    check_new,
+    garage,
+    gear,
+    hand_check,
+    history,
+    result,
+    spots,
+)
 
-ROUTES: list[BaseRoute] = [*hand_check.ROUTES, *history.ROUTES, *gear.ROUTES]
+ROUTES: list[BaseRoute] = [
+    *garage.ROUTES,
+    *car_new.ROUTES,
+    *car.ROUTES,
+    *check_new.ROUTES,
+    *cautions.ROUTES,
+    *spots.ROUTES,
+    *check.ROUTES,
+    *result.ROUTES,
+    *hand_check.ROUTES,
+    *history.ROUTES,
+    *gear.ROUTES,
+]
