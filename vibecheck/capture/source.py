@@ -48,22 +48,23 @@ class Growing(Protocol):
 
 
 class Source(Protocol):
-    """Something that can be recorded.
+    """Something that can be recorded."""
 
-    Attributes
-    ----------
-    label : str
-        Its name as the system gives it.
-    sensor : {"microphone", "accelerometer"}
-    sample_rate_hz : float
-        Samples per second in each channel.
-    n_channels : int
-    """
+    @property
+    def label(self) -> str:
+        """Its name, as the system gives it."""
 
-    label: str
-    sensor: Sensor
-    sample_rate_hz: float
-    n_channels: int
+    @property
+    def sensor(self) -> Sensor:
+        """What kind of thing it is."""
+
+    @property
+    def sample_rate_hz(self) -> float:
+        """Samples per second in each channel; known once it was started."""
+
+    @property
+    def n_channels(self) -> int:
+        """Channels, or axes; known once it was started."""
 
     @property
     def gaps(self) -> int:
