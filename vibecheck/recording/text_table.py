@@ -153,6 +153,8 @@ def _load_fast(path: Path, dialect: Dialect, columns: Sequence[int]) -> list[NDA
             chunks.append([_kept(part, place) for place, part in enumerate(parts)])
             if chunk.shape[0] < CHUNK_ROWS:
                 break
+    if not chunks:
+        raise ValueError("no rows")
     return [np.concatenate(parts) for parts in zip(*chunks, strict=True)]
 
 
