@@ -1,0 +1,10 @@
+"""Uploads: files on their way from a browser into the garage.
+
+| module | what it holds |
+|---|---|
+| `wish` | what a browser wishes to send, checked |
+| `store` | staged files and their state, on the disk |
+| `content` | what a file holds, found out in a process of its own |
+| `probe` | that process |
+| `look` | quality and first zones of a staged take; keeping it |
+"""
