@@ -113,15 +113,16 @@ def _announce(opened: Opened) -> None:
         lines.append(f"  {'Address' if at == 0 else '':<14}{address}")
     if opened.certificate is not None:
         digits = opened.certificate.fingerprint
-        lines += [f"  {'Certificate':<14}{digits[:47]}", f"  {'':<14}{digits[48:]}"]
-        if opened.certificate.authority_is_new:
+        lines += [f"  {'Fingerprint':<14}{digits[:48]}", f"  {'':<14}{digits[48:]}"]
+        if opened.certificate.replaces_older:
             lines.append(
-                f"  {'':<14}New: a phone that had an older one installed warns again; remove that."
+                "The certificate is another than before. Where the older one is installed on a "
+                "phone, remove it."
             )
-        lines.append(
-            f"  The phone will warn of this certificate, since your computer made it. What to "
-            f"press:\n  {opened.addresses[0]}/certificate"
-        )
+        lines += [
+            "The phone will warn of the certificate, since your computer made it. What to press:",
+            f"  {opened.addresses[0]}/certificate",
+        ]
     typer.echo("\n".join(lines))
     terminal.say(CAUTIONS)
     terminal.say("Ctrl-C ends it.")

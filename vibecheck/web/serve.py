@@ -117,7 +117,9 @@ def serve(
 
             certificate = local_certificate(data, bound, names, now=right_now())
             pairing = Pairing(show_code)
-        called = [*lan, *(name for name in names if name != "localhost")] if lan else [LOOPBACK]
+        # A bare name is served too, but not every router knows it.
+        local = [name for name in names if name.endswith(".local")]
+        called = [*lan, *local] if lan else [LOOPBACK]
         opened = Opened(tuple(f"{settings.scheme}://{name}:{port}" for name in called), certificate)
 
         def begin() -> None:

@@ -54,7 +54,9 @@ class LocalCertificate:
     authority_name : str
         As the phone will list it.
     authority_is_new : bool
-        Made in this very start: phones know it not yet.
+        Made in this very call: no phone knows it yet.
+    replaces_older : bool
+        There was another one before, which phones may have installed.
     ends : datetime
         Last moment of the server's certificate.
     """
@@ -65,6 +67,7 @@ class LocalCertificate:
     fingerprint: str
     authority_name: str
     authority_is_new: bool
+    replaces_older: bool
     ends: datetime
 
 
@@ -120,11 +123,13 @@ def _certificate(
 ) -> LocalCertificate:
     from cryptography.hazmat.primitives import hashes, serialization
 
+    had_one = (folder / "authority.pem").is_file()
     authority, is_new = _authority(folder, names, now)
     key, certificate = authority
     chain_file, key_file = folder / "server.pem", folder / "server.key"
-    leaf = _read(chain_file) if key_file.is_file() and not is_new else None
-    if leaf is None or not _still_serves(leaf, certificate, addresses, names, now):
+    leaf, own = _read(chain_file), _read_key(key_file)
+    has_key = leaf is not None and own is not None and own.public_key() == leaf.public_key()
+    if leaf is None or not has_key or not _still_serves(leaf, certificate, addresses, names, now):
         leaf_key, leaf = _issue(key, certificate, addresses, names, now)
         _write(key_file, _private(leaf_key), 0o600)
         pem = serialization.Encoding.PEM
@@ -137,6 +142,7 @@ def _certificate(
         fingerprint=":".join(digest[at : at + 2] for at in range(0, len(digest), 2)),
         authority_name=_common_name(certificate),
         authority_is_new=is_new,
+        replaces_older=is_new and had_one,
         ends=leaf.not_valid_after_utc,
     )
 
@@ -146,23 +152,17 @@ def _authority(
 ) -> tuple[tuple[EllipticCurvePrivateKey, x509.Certificate], bool]:
     """Read the authority; make another where there is none, its end is near or a name is new."""
     from cryptography.hazmat.primitives import serialization
-    from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePrivateKey
 
     key_file, file = folder / "authority.key", folder / "authority.pem"
-    found = _read(file)
-    if found is not None and key_file.is_file():
-        try:
-            key = serialization.load_pem_private_key(key_file.read_bytes(), password=None)
-        except (ValueError, TypeError):
-            key = None
-        if (
-            isinstance(key, EllipticCurvePrivateKey)
-            and key.public_key() == found.public_key()
-            and now + timedelta(days=LEAF_DAYS) < found.not_valid_after_utc
-            and found.not_valid_before_utc <= now
-            and set(names) <= _permitted_names(found)
-        ):
-            return (key, found), False
+    found, key = _read(file), _read_key(key_file)
+    if (
+        found is not None
+        and key is not None
+        and key.public_key() == found.public_key()
+        and now + timedelta(days=LEAF_DAYS) < found.not_valid_after_utc
+        and set(names) <= _permitted_names(found)
+    ):
+        return (key, found), False
     made = _make_authority(names, now)
     _write(key_file, _private(made[0]), 0o600)
     _write(file, made[1].public_bytes(serialization.Encoding.PEM), 0o644)
@@ -309,6 +309,17 @@ def _read(file: Path) -> x509.Certificate | None:
         return x509.load_pem_x509_certificate(file.read_bytes())
     except (FileNotFoundError, ValueError):
         return None
+
+
+def _read_key(file: Path) -> EllipticCurvePrivateKey | None:
+    from cryptography.hazmat.primitives import serialization
+    from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePrivateKey
+
+    try:
+        key = serialization.load_pem_private_key(file.read_bytes(), password=None)
+    except (FileNotFoundError, ValueError, TypeError):
+        return None
+    return key if isinstance(key, EllipticCurvePrivateKey) else None
 
 
 def _write(file: Path, content: bytes, mode: int) -> None:

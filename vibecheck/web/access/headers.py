@@ -20,7 +20,7 @@ OWN_STYLE_POLICY = (
     "form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
 )
 _OFF = (
-    *("ambient-light-sensor", "autoplay", "bluetooth", "camera", "display-capture"),
+    *("autoplay", "camera", "display-capture"),
     *("encrypted-media", "geolocation", "hid", "idle-detection", "local-fonts", "magnetometer"),
     *("midi", "payment", "picture-in-picture", "publickey-credentials-get", "serial", "usb"),
     *("window-management", "xr-spatial-tracking"),
@@ -74,7 +74,7 @@ def html_with_own_style(html: str, *, status: int = 200) -> HTMLResponse:
         page, and nothing else: no script, no form, nothing from elsewhere.
     status : int, optional
     """
-    # The hash is of the text between the tags as the browser's parser sees it: with bare line feeds.
+    # The hash is of the text between the tags as the browser's parser sees it: bare line feeds.
     html = html.replace("\r\n", "\n").replace("\r", "\n")
     hashes = [
         "'sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode() + "'"

@@ -1,0 +1,77 @@
+"""From the start of the process ``vibecheck serve`` to its first page: wall time, median and worst.
+
+Each round starts a process anew and asks for ``/`` until it answers 200. The reference of the same
+run is ``vibecheck --version``, the least that the program can do.
+
+    python scripts/bench_serve_start.py [ROUNDS]
+"""
+
+from __future__ import annotations
+
+import socket
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.error
+import urllib.request
+
+PROGRAM = [sys.executable, "-m", "vibecheck"]
+
+
+def free_port() -> int:
+    """Return a port that nobody uses."""
+    with socket.socket() as asking:
+        asking.bind(("127.0.0.1", 0))
+        return int(asking.getsockname()[1])
+
+
+def first_page_s(data: str) -> float:
+    """Return seconds from the start of a process to its first page."""
+    port = free_port()
+    begun = time.perf_counter()
+    process = subprocess.Popen(
+        [*PROGRAM, "serve", "--no-open", "--port", str(port), "--data", data],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        while True:
+            try:
+                with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=5) as answer:
+                    answer.read()
+                    return time.perf_counter() - begun
+            except urllib.error.HTTPError:
+                raise
+            except OSError:
+                if process.poll() is not None:
+                    raise SystemExit("the server ended by itself") from None
+                time.sleep(0.005)
+    finally:
+        process.terminate()
+        process.wait(20)
+
+
+def version_s() -> float:
+    """Return seconds of the least that the program can do."""
+    begun = time.perf_counter()
+    subprocess.run([*PROGRAM, "--version"], check=True, stdout=subprocess.DEVNULL)
+    return time.perf_counter() - begun
+
+
+def main() -> None:
+    """Print the figures."""
+    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 10
+    with tempfile.TemporaryDirectory() as data:
+        print(f"new garage: {first_page_s(data):.2f} s")
+        times = [first_page_s(data) for _ in range(rounds)]
+    print(f"known garage, {rounds} starts: median {statistics.median(times):.2f} s, "
+          f"worst {max(times):.2f} s")  # fmt: skip
+    print(
+        f"reference, vibecheck --version: {statistics.median(version_s() for _ in range(5)):.2f} s"
+    )
+
+
+if __name__ == "__main__":
+    main()
