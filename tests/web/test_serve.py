@@ -353,6 +353,26 @@ def test_the_certificate_page_says_what_the_browser_allows(phone: Any, lan: Serv
     assert phone.said == []
 
 
+def test_the_warning_is_passed_as_the_page_tells(launch: Callable[..., Any], lan: Serving) -> None:
+    """Nothing switched off: the browser's own warning, its own buttons, then the microphone."""
+    opened = launch("--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream")
+    tab = opened.new_page()
+    code = lan.code.replace("-", "")
+    with pytest.raises(Exception, match="ERR_CERT_AUTHORITY_INVALID"):
+        tab.goto(f"{lan.address}/pair#{code}")
+    tab.get_by_text("Your connection is not private").wait_for()
+    tab.get_by_role("button", name="Advanced").click()
+    tab.get_by_role("link", name=f"Proceed to {LAN} (unsafe)").click()
+    tab.get_by_text("The code came with the QR picture.").wait_for()
+    assert tab.get_by_label("Pairing code").input_value() == code
+    tab.get_by_role("button", name="Pair this browser").click()
+    tab.wait_for_url(f"{lan.address}/")
+    assert tab.evaluate("isSecureContext") is True
+    listening = "navigator.mediaDevices.getUserMedia({audio: true}).then(s => s.active)"
+    assert tab.evaluate(listening) is True
+    opened.close()
+
+
 def test_another_site_can_do_nothing(chromium: Any, lan: Serving) -> None:
     """A page of another origin, in the same browser, tries what it can with the paired cookie."""
     from starlette.applications import Starlette
