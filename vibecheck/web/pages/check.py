@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from vibecheck.garage import Decision, Garage, Sitting, StoredTake
 
 STATES = {"done": "Done", "now": "Next", "later": "Later"}
+_EACH_ONE = "each one is acknowledged before a spin-up"
+_ASKED_AGAIN = "they are asked again before another spin-up"
 NO_HAND_CHECK = "No hand check was logged with it. It is due before the car goes out."
 
 
@@ -69,7 +71,7 @@ def step_rows(sitting: Sitting, *, acknowledged: bool) -> list[StepRow]:
             "Cautions",
             f"{at}/cautions",
             acknowledged or bool(count),
-            "acknowledged" if acknowledged else "each one is acknowledged before a spin-up",
+            "acknowledged" if acknowledged else _ASKED_AGAIN if count else _EACH_ONE,
         ),
         ("Record", f"{at}/spots", bool(count), recorded if count else "no recording yet"),
         (
@@ -90,7 +92,12 @@ def step_rows(sitting: Sitting, *, acknowledged: bool) -> list[StepRow]:
             decision is not None,
             f"your own: {decision}" if decision else "your own; vibecheck makes none",
         ),
-        ("Close", f"{at}#close", not sitting.is_open, "closed" if not sitting.is_open else "open"),
+        (
+            "Close",
+            f"{at}#close",
+            not sitting.is_open,
+            "this bench check is open" if sitting.is_open else "this bench check is closed",
+        ),
     ]
     rows, found_next = [], not sitting.is_open
     for title, href, done, words in steps:

@@ -89,13 +89,13 @@ def number_in(field: NumberField, text: str, label: str) -> float | int:
     from vibecheck.errors import InputError
 
     if not text:
-        raise ValueError(f"{label} is missing. It must be {field.rule}.")
+        raise ValueError(f"{label}: nothing was given. It must be {field.rule}.")
     try:
         number = float(text.replace(" ", "").replace(",", "."))
         return field.check(int(number) if field.whole and number == int(number) else number)
     except (ValueError, OverflowError, InputError):
         shown = text if len(text) <= 30 else f"{text[:29]}…"
-        raise ValueError(f'{label} must be {field.rule}. Got "{shown}".') from None
+        raise ValueError(f'{label}: it must be {field.rule}. Got "{shown}".') from None
 
 
 def plain(value: float | None) -> str:
