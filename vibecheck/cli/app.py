@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from vibecheck import __version__
-from vibecheck.cli import check, demo, evaluate, hand_check, history, serve, simulate, train
+from vibecheck.cli import check, demo, evaluate, hand_check, history, record, serve, simulate, train
 from vibecheck.cli.bench import bench_app
 from vibecheck.cli.car import car_app
 from vibecheck.cli.dataset import dataset_app
@@ -59,6 +59,7 @@ app.command("demo", help=demo.HELP)(demo.demo_command)
 app.command("hand-check", help=hand_check.HELP)(hand_check.hand_check_command)
 app.command("history", help=history.HELP)(history.history_command)
 app.command("serve", help=serve.HELP)(serve.serve_command)
+app.command("record", help=record.HELP)(record.record_command)
 app.command("simulate", help=simulate.HELP)(simulate.simulate_command)
 app.command("train", help=train.HELP)(train.train_command)
 app.command("evaluate", help=evaluate.HELP)(evaluate.evaluate_command)
