@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,8 @@ from vibecheck.web.rendering import page
 from vibecheck.web.request import form_of, in_garage, see_other
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from vibecheck.car.profile import Car
     from vibecheck.garage import Decision, Garage, Sitting, StoredTake
 
@@ -150,7 +153,10 @@ async def show(request: Request) -> Response:
 
 
 async def _check_page(
-    request: Request, errors: dict[str, str] | None = None, note: str | None = None
+    request: Request,
+    errors: dict[str, str] | None = None,
+    note: str | None = None,
+    left_out: Sequence[str] = (),
 ) -> Response:
     sitting, car, kept = await in_garage(request, lambda garage: _read(garage, request))
     acknowledged = acknowledged_at(request.app, sitting.id) is not None
@@ -178,6 +184,7 @@ async def _check_page(
         decision=DECISIONS.get(sitting.decision or ""),
         no_hand_check="" if sitting.hand_check_done else NO_HAND_CHECK,
         errors=errors or {},
+        left_out=left_out,
         note=sitting.note if note is None else note,
     )
 
@@ -224,15 +231,20 @@ async def judge_again(request: Request) -> Response:
             request, {"judge": "This bench check is closed: its result stays as it is."}
         )
     judge = request.app.state.judge
+    # Where a recording lies on this computer's disk is nobody's business on the page.
+    shelf = re.compile(re.escape(str(request.app.state.garage.recordings)) + r"\S*: ")
+    left_out: list[str] = []
 
     def work() -> None:
-        judge.keep(sitting, judge.check(sitting))
+        judge.keep(sitting, judge.check(sitting, say=left_out.append))
 
     try:
         await run_in_threadpool(work)
     except VibecheckError as error:
         advice = error.advice or "Record one, or add a file."
         return await _check_page(request, {"judge": f"{error.what} {advice}"})
+    if left_out:
+        return await _check_page(request, left_out=[shelf.sub("", one) for one in left_out])
     return see_other(f"/checks/{sitting.number}/result")
 
 
