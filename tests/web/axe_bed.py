@@ -10,13 +10,62 @@ from typing import Any
 
 from starlette.routing import Route
 
-from vibecheck.car.shipped import shipped_car_path
 from vibecheck.garage import Sitting
 from vibecheck.risk.log import FastenerFinding
+from vibecheck.web.access.guard import CERTIFICATE_PATH, wrap
+from vibecheck.web.access.pages import ROUTES as ACCESS_ROUTES
 from vibecheck.web.app import create_app, page_routes
 from vibecheck.web.settings import Settings
 
 DEMO = Path(__file__).resolve().parents[2] / "vibecheck" / "data" / "demo"
+# Few zones: a page of a list shows the same for each of them, and axe-core looks at each.
+SMALL_CAR = """\
+name = "Saltflat 8"
+layout = "4wd"
+default_zones = false
+[drivetrain]
+motor_poles = 4
+kv_rpm_per_v = 2650
+cells = 6
+pinion_teeth = 26
+spur_teeth = 46
+internal_ratio = 2.85
+tyre_diameter_mm = 104
+wheel_max_rpm = 9000
+bench_max_wheel_rpm = 4000
+[[zones]]
+name = "wheel_rear_right"
+severity = 3
+how_to_check = "Grip the wheel at 12 and 6 o'clock and rock it."
+[[zones.fasteners]]
+name = "wheel nut"
+thread = "M5x0.8"
+locking = "nylon_insert"
+[[zones.fasteners]]
+name = "wheel hex set screw"
+locking = "set_screw_flat"
+[[zones]]
+name = "motor_mount"
+severity = 3
+[[zones.fasteners]]
+name = "motor screw"
+count = 2
+locking = "threadlocker"
+into = "aluminium"
+[[zones]]
+name = "battery_hold_down"
+severity = 2
+[[zones.fasteners]]
+name = "hold-down screw"
+count = 4
+into = "plastic"
+[[zones]]
+name = "steering"
+severity = 3
+[[zones.fasteners]]
+name = "servo screw"
+count = 4
+"""
 BARE_CAR = """\
 name = "Bare rig"
 layout = "rwd"
@@ -33,7 +82,10 @@ ADDRESSES: dict[str, tuple[str, ...]] = {
     "/cars/{car_id}/plan": ("/cars/{car}/plan",),
     "/cars/{car_id}/file": ("/cars/{car}/file",),
     "/cars/{car_id}/file.toml": ("/cars/{car}/file.toml",),
-    "/cars/{car_id}/history": ("/cars/{car}/history?simulated=1", "/cars/{bare}/history"),
+    "/cars/{car_id}/history": (
+        "/cars/{car}/history?simulated=1",
+        "/cars/{bare}/history?zone=steering",
+    ),
     "/cars/{car_id}/history.json": ("/cars/{car}/history.json",),
     "/cars/{car_id}/list": ("/cars/{car}/list",),
     "/cars/{car_id}/gear": (
@@ -55,7 +107,7 @@ ADDRESSES: dict[str, tuple[str, ...]] = {
     "/checks/{n}/hand-check": (
         "/checks/2/hand-check?zone=motor_mount",
         "/checks/2/hand-check?zone=steering",
-        "/checks/1/hand-check?zone=wheel_rear_left",
+        "/checks/1/hand-check?zone=wheel_rear_right",
     ),
     "/checks/{n}/hand-check/find": (
         "/checks/2/hand-check/find?zone=motor_mount&fastener=motor+screw",
@@ -66,6 +118,12 @@ ADDRESSES: dict[str, tuple[str, ...]] = {
         "/checks/3/hand-check/end",
     ),
 }
+# Without pairing; `test_axe_pages` looks at those for strangers and paired browsers too.
+ADDRESSES |= {
+    "/pair": ("/pair",),
+    "/certificate": ("/certificate",),
+    CERTIFICATE_PATH: (),
+}
 """By the path of the route; ``{car}`` and ``{bare}`` are ids of cars of the garage."""
 
 
@@ -73,21 +131,22 @@ def get_paths() -> list[str]:
     """Return the path of every route that answers GET."""
     found = [
         route.path_format
-        for route in page_routes()
+        for route in [*page_routes(), *ACCESS_ROUTES]
         if isinstance(route, Route) and "GET" in (route.methods or ())
     ]
     return sorted(set(found))
 
 
 def full_garage(folder: Path) -> tuple[Any, dict[str, str]]:
-    """Return an application over a garage with something on every page, and its cars' ids.
+    """Return a guarded application over a garage with something on every page, and its cars' ids.
 
     Bench check 1 is closed: all snug, a baseline. Number 2 is open: takes, a result, finds that
     are not done with. Number 3, of a bare car, has nothing yet.
     """
-    app = create_app(Settings(data=folder / "garage"))
+    settings = Settings(data=folder / "garage")
+    app = create_app(settings)
     garage, judge = app.state.garage, app.state.judge
-    car = garage.add_car(shipped_car_path("saltflat8"))
+    car = garage.add_car_text(SMALL_CAR)
     first = garage.start_sitting(car.id)
     garage.log_hand_check(
         first.id,
@@ -117,4 +176,4 @@ def full_garage(folder: Path) -> tuple[Any, dict[str, str]]:
     bare = garage.add_car_text(BARE_CAR)
     third = garage.start_sitting(bare.id)
     garage.close_sitting(third.id)
-    return app, {"car": car.id, "bare": bare.id}
+    return wrap(app, settings), {"car": car.id, "bare": bare.id}

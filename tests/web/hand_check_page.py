@@ -9,6 +9,20 @@ from typing import Any
 
 from starlette.testclient import TestClient
 
+
+class Hand:
+    """A clock of taps: seconds pass between two looks at it only while the hand rests."""
+
+    def __init__(self) -> None:
+        self.rests = True
+        self._now_s = 1000.0
+
+    def __call__(self) -> float:
+        """Return seconds."""
+        self._now_s += 10.0 if self.rests else 0.0
+        return self._now_s
+
+
 FORM = re.compile(r'<form method="post" action="([^"]+)".*?</form>', re.S)
 HIDDEN = re.compile(r'<input type="hidden" name="(\w+)" value="([^"]*)">')
 

@@ -8,23 +8,35 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 from unicodedata import normalize
 
 import pytest
+from access_bed import BASE, LAN, guarded_bed
 from axe_bed import ADDRESSES, full_garage, get_paths
 from web_server import served
 
+from vibecheck.web.access.certificate import local_certificate, right_now
+
 axe_core = pytest.importorskip("axe_playwright_python.base", reason="axe-core is not installed")
 
-TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+ALL_RULES = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
+OF_THE_LOOK = {"type": "rule", "values": ["color-contrast", "target-size"]}
+"""Those whose answer width or colours can change."""
 PHONE, WIDE = {"width": 360, "height": 740}, {"width": 1200, "height": 800}
+LOOKS = (
+    (PHONE, "light", ALL_RULES),
+    (PHONE, "dark", OF_THE_LOOK),
+    (WIDE, "dark", ALL_RULES),
+    (WIDE, "light", OF_THE_LOOK),
+)
 NARROWEST_PX = 320
 """WCAG 2.2, 1.4.10: no scrolling in two dimensions down to here."""
 MOST_STOPS = 400
 OPEN_ALL = "document.querySelectorAll('details').forEach(one => { one.open = true; })"
-RUN_AXE = """async tags => {
-  const options = { runOnly: { type: 'tag', values: tags }, resultTypes: ['violations'] };
+RUN_AXE = """async rules => {
+  const options = { runOnly: rules, resultTypes: ['violations'], preload: false };
   const words = node => `${node.target.join(' ')} (${node.failureSummary.replace(/\\s+/g, ' ')})`;
   const found = await axe.run(options);
   return found.violations.map(one => `${one.id}: ` + one.nodes.map(words).join(' | '));
@@ -88,31 +100,61 @@ def test_every_page_is_looked_at() -> None:
     assert [path for path in get_paths() if path not in ADDRESSES] == []
 
 
-def go(page: Any, bed: tuple[str, dict[str, str]], address: str) -> bool:
-    """Open an address; whether it is a page."""
+@pytest.mark.parametrize("address", CASES)
+def test_nobody_is_shut_out(page: Any, bed: tuple[str, dict[str, str]], address: str) -> None:
     base, ids = bed
     where = base + address.format(**ids)
     if ".json" in where or ".toml" in where:
         assert page.request.get(where).status == 200
-        return False
-    answer = page.goto(where)
-    assert answer.status in (200, 422), f"{where}: {answer.status}"
-    return True
+    else:
+        assert what_is_wrong(page, where) == []
 
 
-@pytest.mark.parametrize("address", CASES)
-def test_nobody_is_shut_out(page: Any, bed: tuple[str, dict[str, str]], address: str) -> None:
+@pytest.mark.parametrize("who", ["stranger", "wrong code", "paired", "certificate"])
+def test_nobody_is_shut_out_of_the_pairing(page: Any, tmp_path: Path, who: str) -> None:
+    """Served as `serve --lan` does, without a network: the tab asks the application itself."""
+    certificate = local_certificate(tmp_path / "garage", [LAN], ["bench.local"], now=right_now())
+    with guarded_bed(tmp_path, certificate=certificate) as lan:
+        visitor = lan.paired() if who == "paired" else lan.browser()
+
+        def answer(route: Any) -> None:
+            asked = route.request
+            method = "POST" if who == "wrong code" and asked.url.endswith("/pair") else "GET"
+            got = visitor.request(
+                method, asked.url, data={"code": "0"} if method == "POST" else None
+            )
+            route.fulfill(status=got.status_code, headers=dict(got.headers), body=got.content)
+
+        page.route(f"{BASE}/**", answer)
+        try:
+            path = "/certificate" if who == "certificate" else "/pair"
+            assert what_is_wrong(page, BASE + path) == []
+        finally:
+            page.unroute(f"{BASE}/**")
+
+
+def what_is_wrong(page: Any, where: str) -> list[str]:
+    """Open a page and return what is wrong with it for somebody."""
     page.set_viewport_size(PHONE)
     page.emulate_media(color_scheme="light", reduced_motion="reduce", media="screen")
-    if not go(page, bed, address):
-        return
-    wrong = walk_by_keyboard(page)
+    wrong: list[str] = []
+
+    def listen(message: Any) -> None:
+        # A page that says what was wrong comes with a status that the console repeats.
+        if message.type == "error" and "the server responded with a status" not in message.text:
+            wrong.append(f"console: {message.text}")
+
+    page.on("console", listen)
+    page.on("pageerror", lambda error: wrong.append(f"script: {error}"))
+    answer = page.goto(where)
+    assert answer.status in (200, 403, 422), f"{where}: {answer.status}"
+    wrong += walk_by_keyboard(page)
     page.evaluate(OPEN_ALL)
     page.evaluate(axe_core.AXE_SCRIPT)
-    for size, scheme in ((PHONE, "light"), (PHONE, "dark"), (WIDE, "dark"), (WIDE, "light")):
+    for size, scheme, rules in LOOKS:
         page.set_viewport_size(size)
         page.emulate_media(color_scheme=scheme)
-        for violation in page.evaluate(RUN_AXE, TAGS):
+        for violation in page.evaluate(RUN_AXE, rules):
             wrong.append(f"axe at {size['width']} px, {scheme}: {violation}")
     for width in (PHONE["width"], NARROWEST_PX):
         page.set_viewport_size({"width": width, "height": 740})
@@ -127,7 +169,8 @@ def test_nobody_is_shut_out(page: Any, bed: tuple[str, dict[str, str]], address:
     if page.evaluate("getComputedStyle(document.documentElement).scrollBehavior") != "auto":
         wrong.append("scrolling moves although no motion is wanted")
     wrong += printed(page)
-    assert wrong == []
+    page.remove_listener("console", listen)
+    return wrong
 
 
 def walk_by_keyboard(page: Any) -> list[str]:

@@ -8,7 +8,7 @@ import sys
 from typing import Any
 
 import pytest
-from hand_check_page import form_for, forms, tap
+from hand_check_page import Hand, form_for, forms, tap
 from starlette.testclient import TestClient
 
 from vibecheck.car.shipped import shipped_car_path
@@ -24,7 +24,7 @@ PATH = "/checks/1/hand-check"
 @pytest.fixture
 def sitting(app: Any) -> Sitting:
     """An open bench check; a test taps faster than any hand, so that no tap is too soon."""
-    app.state.tap_pause_s = 0.0
+    app.state.tap_clock_s = Hand()
     garage: Garage = app.state.garage
     return garage.start_sitting(garage.add_car(shipped_car_path("saltflat8")).id)
 
@@ -132,12 +132,12 @@ def test_a_late_tap_does_not_undo_what_was_answered_meanwhile(
 def test_a_tap_at_once_after_the_page_is_not_taken(
     app: Any, client: TestClient, sitting: Sitting
 ) -> None:
-    app.state.tap_pause_s = 3600.0
+    app.state.tap_clock_s.rests = False
     shown = tap(client, client.get(PATH).text, "snug")
     assert shown.status_code == 409
     assert "a double tap answers nothing" in shown.text
     assert kept(app) == []
-    app.state.tap_pause_s = 0.0
+    app.state.tap_clock_s.rests = True
     assert tap(client, shown.text, "snug").status_code == 200, "the next tap counts"
     assert kept(app)
 
@@ -250,7 +250,7 @@ def test_a_nut_that_is_spent_is_told(app: Any, client: TestClient) -> None:
         base_url="http://127.0.0.1",
         headers={"origin": "http://127.0.0.1"},
     ) as strict:
-        strict.app.state.tap_pause_s = 0.0  # type: ignore[attr-defined]
+        strict.app.state.tap_clock_s = Hand()  # type: ignore[attr-defined]
         garage = app.state.garage
         car = garage.add_car(shipped_car_path("saltflat8"))
         garage.start_sitting(car.id)

@@ -7,7 +7,7 @@ from typing import Any
 
 import jsonschema
 import pytest
-from hand_check_page import form_for, tap
+from hand_check_page import Hand, form_for, tap
 from starlette.testclient import TestClient
 
 from vibecheck.car.shipped import shipped_car_path
@@ -17,7 +17,7 @@ from vibecheck.report.history_json import history_schema
 
 @pytest.fixture
 def garage(app: Any) -> Garage:
-    app.state.tap_pause_s = 0.0
+    app.state.tap_clock_s = Hand()
     found: Garage = app.state.garage
     return found
 

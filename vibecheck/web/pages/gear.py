@@ -15,7 +15,7 @@ from starlette.routing import BaseRoute, Route
 
 from vibecheck.errors import InputError
 from vibecheck.report.words import zone_words
-from vibecheck.web.pages.history import find_car
+from vibecheck.web.pages.found import car_of
 from vibecheck.web.rendering import page
 from vibecheck.web.request import form_of, in_garage, see_other
 
@@ -48,7 +48,7 @@ async def show(request: Request) -> Response:
 
 async def _page(request: Request, typed: Mapping[str, str], *, said: str = "") -> Response:
     def read(garage: Garage) -> tuple[StoredCar, Sitting | None]:
-        stored = find_car(garage, request.path_params["car_id"])
+        stored = car_of(garage, request)
         return stored, garage.open_sitting(stored.id)
 
     stored, opened = await in_garage(request, read)
@@ -166,7 +166,7 @@ async def keep(request: Request) -> Response:
     def log(garage: Garage) -> str:
         from vibecheck.car.write import car_to_toml
 
-        stored = find_car(garage, request.path_params["car_id"])
+        stored = car_of(garage, request)
         if stored.car.drivetrain is None:
             raise InputError(
                 "The car file says nothing of a drivetrain, so that no gear can be changed.",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
@@ -31,6 +32,7 @@ from vibecheck.errors import CallError
 from vibecheck.report.words import SEVERITY_WORDS, zone_words
 from vibecheck.risk.log import OUTCOMES, FastenerFinding, is_find
 from vibecheck.web.pages import hand_check_steps as steps
+from vibecheck.web.pages.found import LONGEST_TEXT, check_of
 from vibecheck.web.rendering import page
 from vibecheck.web.request import form_of, in_garage, see_other
 
@@ -93,10 +95,7 @@ def _at(garage: Garage, request: Request) -> _At:
     from vibecheck.bench.hand_check import walk_of
     from vibecheck.risk.kind_log import Habits
 
-    try:
-        sitting = garage.sitting(request.path_params["n"])
-    except CallError as error:
-        raise HTTPException(404) from error
+    sitting = check_of(garage, request)
     habits = Habits(nut_removals=request.app.state.settings.nut_removals)
     model = (garage.result(sitting.id) or {}).get("model", {})
     return _At(
@@ -142,17 +141,39 @@ def _zone_page(
         outcomes=OUTCOME_WORDS,
         finding_words=finding_words,
         answered=at.walk.answered,
+        picture=_picture(at, stop),
         back=at.where(stops[stop.place - 2].zone.name) if stop.place > 1 else "",
         skip=at.where(ahead.zone.name) if ahead else f"{at.path}/end",
         **_guard(request, at, stop),
     )
 
 
+def _picture(at: _At, here: ZoneToCheck) -> str:
+    """Draw the car from above: places of the walk, what is answered, a way to every zone."""
+    from vibecheck.report.car_picture import car_from_above
+
+    said = {
+        stop.zone.name: "this one" if stop.place == here.place else "answered" if done else "open"
+        for stop, done in zip(at.walk.stops, at.walk.answered, strict=True)
+    }
+    return car_from_above(
+        at.walk.car,
+        ranks={stop.zone.name: stop.place for stop in at.walk.stops},
+        words=said,
+        links={name: at.where(name) for name in said},
+    )
+
+
+def _now_s(request: Request) -> float:
+    clock: Callable[[], float] = getattr(request.app.state, "tap_clock_s", time.monotonic)
+    return clock()
+
+
 def _guard(request: Request, at: _At, stop: ZoneToCheck) -> dict[str, str]:
     """Return what a form carries, so that a tap that is not meant for it can be told."""
     return {
         "edition": steps.version_of(stop, at.walk.kept),
-        "shown": f"{time.monotonic():.3f}",
+        "shown": f"{_now_s(request):.3f}",
     }
 
 
@@ -230,12 +251,11 @@ def _find_path(at: _At, stop: ZoneToCheck, kind: str, **more: str) -> str:
 
 
 def _too_soon(request: Request, form: dict[str, list[str]]) -> bool:
-    pause_s = getattr(request.app.state, "tap_pause_s", TAP_PAUSE_S)
     try:
-        passed_s = time.monotonic() - float(_one(form, "shown"))
+        passed_s = _now_s(request) - float(_one(form, "shown"))
     except ValueError:
         return False
-    return 0.0 <= passed_s < pause_s
+    return 0.0 <= passed_s < TAP_PAUSE_S
 
 
 def _one(form: dict[str, list[str]], name: str) -> str:
@@ -403,14 +423,19 @@ async def finish(request: Request) -> Response:
 async def decide(request: Request) -> Response:
     """Keep the owner's own decision and words."""
     form = await form_of(request)
-    word = _one(form, "decision")
+    word, note = _one(form, "decision"), _one(form, "note")
     if word not in ("", *DECISIONS):
         raise HTTPException(400, "A decision is go, no go or none.")
+    if len(note) > LONGEST_TEXT:
+        raise CallError(
+            f"Your words may have {LONGEST_TEXT} letters. These have {len(note)}.",
+            advice="Go back and shorten them.",
+        )
 
     def keep(garage: Garage) -> _At:
         at = _at(garage, request)
         decision: Decision | None = word or None  # type: ignore[assignment]
-        garage.note_decision(at.sitting.id, decision, _one(form, "note"))
+        garage.note_decision(at.sitting.id, decision, note)
         return at
 
     at = await in_garage(request, keep)
@@ -431,7 +456,7 @@ async def close(request: Request) -> Response:
     return see_other(f"{at.path}/end?said=closed")
 
 
-_PATH = "/checks/{n}/hand-check"
+_PATH = "/checks/{n:int}/hand-check"
 ROUTES: list[BaseRoute] = [
     Route(_PATH, show, methods=["GET"]),
     Route(_PATH, answer, methods=["POST"]),

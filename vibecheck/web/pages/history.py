@@ -10,13 +10,13 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from starlette.concurrency import run_in_threadpool
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from vibecheck.advice import HAND_CHECK
 from vibecheck.errors import CallError, did_you_mean
+from vibecheck.web.pages.found import car_of
 from vibecheck.web.rendering import page
 from vibecheck.web.request import in_garage
 
@@ -57,23 +57,6 @@ class _Read:
     charts: tuple[DriftChart, ...]
 
 
-def find_car(garage: Garage, car_id: str) -> StoredCar:
-    """Find a car by its id, and by nothing else.
-
-    Raises
-    ------
-    HTTPException
-        404.
-    """
-    try:
-        stored = garage.find_car(car_id)
-    except CallError as error:
-        raise HTTPException(404) from error
-    if stored.id != car_id:
-        raise HTTPException(404)
-    return stored
-
-
 def habits_of(request: Request) -> Habits:
     """Return how a log is read by this server."""
     from vibecheck.risk.kind_log import Habits
@@ -109,7 +92,7 @@ async def _read(request: Request, asked: _Asked) -> _Read:
     habits = habits_of(request)
 
     def read(garage: Garage) -> _Read:
-        stored = find_car(garage, request.path_params["car_id"])
+        stored = car_of(garage, request)
         source = read_source(garage, stored.id)
         known = [zone.name for zone in source.car.zones]
         for name in asked.zones:
@@ -212,7 +195,7 @@ async def show_list(request: Request) -> Response:
     habits = habits_of(request)
 
     def read(garage: Garage) -> str:
-        stored = find_car(garage, request.path_params["car_id"])
+        stored = car_of(garage, request)
         history = read_history(stored.car.zones, garage.car_log(stored.id), habits=habits)
         walk = zones_to_check(stored.car, history)
         created = datetime.now(UTC).astimezone()
