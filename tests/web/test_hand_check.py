@@ -5,7 +5,10 @@ from __future__ import annotations
 import io
 import re
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
+from urllib.parse import urlencode
+from urllib.request import urlopen
 
 import pytest
 from hand_check_page import Hand, form_for, forms, tap
@@ -238,6 +241,8 @@ def test_a_closed_bench_check_is_read_only(app: Any, client: TestClient, sitting
     assert late.status_code == 400
     assert "is closed" in late.text
     assert kept(app) == before
+    shown = client.get(f"{PATH}/find?zone=motor_mount&fastener=motor+screw")
+    assert shown.status_code == 404, "there is no find"
     shown = client.get(f"{PATH}?zone=motor_mount").text
     assert "its answers stay as they are" in shown
     assert not forms(shown)
@@ -264,3 +269,18 @@ def test_a_nut_that_is_spent_is_told(app: Any, client: TestClient) -> None:
         shown = strict.get("/checks/2/hand-check?zone=wheel_rear_left").text
         assert "fit a new one" in shown
         assert "found 1 time in 1 hand check" in shown
+
+
+def test_the_same_form_from_several_hands_at_once(app: Any, sitting: Sitting, live: str) -> None:
+    with urlopen(f"{live}{PATH}") as page:
+        form = form_for(page.read().decode(), "motor screw")
+    body = urlencode({**form.carried, "answer": "loose"}).encode()
+
+    def send(_number: int) -> str:
+        with urlopen(f"{live}{form.action}", data=body) as page:
+            return str(page.url)
+
+    with ThreadPoolExecutor(6) as hands:
+        where = set(hands.map(send, range(6)))
+    assert len(where) == 1, "all of them come to the question how many"
+    assert [one[2:] for one in kept(app)] == [("loose", 1), ("not_checked", 1)]

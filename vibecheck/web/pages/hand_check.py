@@ -153,7 +153,11 @@ def _picture(at: _At, here: ZoneToCheck) -> str:
     from vibecheck.report.car_picture import car_from_above
 
     said = {
-        stop.zone.name: "this one" if stop.place == here.place else "answered" if done else "open"
+        stop.zone.name: "this one"
+        if stop.place == here.place
+        else "answered"
+        if done
+        else "no answer"
         for stop, done in zip(at.walk.stops, at.walk.answered, strict=True)
     }
     return car_from_above(
@@ -269,6 +273,8 @@ async def show_find(request: Request) -> Response:
     """Ask how many, how far they turned, and what was done; what is known so far is kept."""
     at = await in_garage(request, lambda garage: _at(garage, request))
     stop, kind, place = _find_of(at, request.query_params)
+    if not at.sitting.is_open:
+        return see_other(at.where(stop.zone.name))
     return _find_page(request, at, stop, kind, place)
 
 
