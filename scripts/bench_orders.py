@@ -8,12 +8,16 @@ found through VIBECHECK_OUTSIDE_DATA and left out where that is unset.
 
 from __future__ import annotations
 
-import os
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
+import open_data
 
 from vibecheck.dsp.angular import PASS_SHARE, PhaseTrack, to_angle
 from vibecheck.dsp.spectrum import short_time_power
@@ -211,32 +215,28 @@ def onset_truth(n: int = 60) -> None:
 
 
 def bearings() -> None:
-    folder = os.environ.get("VIBECHECK_OUTSIDE_DATA")
-    files = sorted(Path(folder, "mfpt_bearing").glob("*.mat")) if folder else []
+    folder = open_data.named_folder(None)
+    paths = open_data.bearing_paths(folder) if folder else []
     print("\nBearing recordings (MFPT, published BPFO 81.125 Hz, BPFI 118.875 Hz, shaft 25 Hz)")
-    if not files:
+    if not paths:
         print("  left out: set VIBECHECK_OUTSIDE_DATA to the folder of outside recordings")
         return
-    import scipy.io
-
     inside = 0
-    for path in files:
-        bearing = scipy.io.loadmat(path, squeeze_me=True, struct_as_record=False)["bearing"]
-        take = Take(bearing.gs * 9.80665, float(bearing.sr), "accelerometer", "m/s^2")
-        knots = np.linspace(0.0, take.duration_s, 50)
-        speed = SpeedTrack(knots, np.full(50, 1500.0), np.ones(50), np.ones(50))
-        published = 81.125 if path.name.startswith("Outer") else 118.875
-        own = envelope_order_spectrum(take, speed)
-        peak = envelope_order_spectrum(take, speed, band_hz=(4000.0, 20_000.0)).strongest(1.5, 8.0)
-        own_peak = own.strongest(1.5, 8.0)
-        error = 100 * (25.0 * peak.order / published - 1)
+    shaft_hz = open_data.BEARING_SHAFT_HZ
+    for path in paths:
+        take = open_data.bearing_take(path)
+        own = envelope_order_spectrum(take, open_data.bearing_speed(take))
+        own_peak = own.strongest(*open_data.BEARING_SEARCH)
+        peak, _ = open_data.bearing_rhythm(path)
+        error = 100 * (shaft_hz * peak.order / open_data.bearing_published_hz(path) - 1)
         inside += abs(error) <= 2.0
         print(
-            f"  {path.name:28s} 4-20 kHz: {25 * peak.order:7.2f} Hz ({error:+.2f} %), "
+            f"  {path.name:28s} 4-20 kHz: {shaft_hz * peak.order:7.2f} Hz ({error:+.2f} %), "
             f"{peak.over_background:5.0f} x background, p {peak.p_value:.0e}; kurtogram's band "
-            f"{own.low_hz / 1e3:.1f}-{own.high_hz / 1e3:.1f} kHz: {25 * own_peak.order:7.2f} Hz"
+            f"{own.low_hz / 1e3:.1f}-{own.high_hz / 1e3:.1f} kHz: "
+            f"{shaft_hz * own_peak.order:7.2f} Hz"
         )
-    print(f"  within 2 %: {inside} of {len(files)}")
+    print(f"  within 2 %: {inside} of {len(paths)}")
 
 
 if __name__ == "__main__":

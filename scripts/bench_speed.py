@@ -12,8 +12,8 @@ additive test tones, made here for measurement only.
 from __future__ import annotations
 
 import argparse
-import csv
 import os
+import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +23,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 from numpy.typing import NDArray
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
+import open_data
 
 from vibecheck.car.profile import Car, Drivetrain
 from vibecheck.dsp.tracking import track
@@ -181,31 +185,16 @@ def part_b(seeds: int) -> None:
 
 
 def rotor(folder: Path) -> None:
-    data = np.load(folder / "rotor_coastdown" / "rotor.npz")
-    with (folder / "rotor_coastdown" / "index.csv").open() as file:
-        batches = [row["batch"] for row in csv.DictReader(file)]
-    rate = 952.0
-    for mode in ("orders=[1]", "blind"):
-        groups: dict[str, list] = {}
-        for i, batch in enumerate(batches):
-            ir = data["ir"][i].astype(int)
-            edges = (np.flatnonzero((ir[1:] == 1) & (ir[:-1] == 0)) + 1) / rate
-            truth = np.polynomial.Polynomial.fit(edges, np.arange(edges.size), 4).deriv()
-            take = Take(data["accel"][i].astype(float), rate, sensor="accelerometer")
-            s = track_speed(take, orders=[1.0]) if mode != "blind" else track_speed(take)
-            difference = np.where(s.running, s.rpm / 60 - truth(s.time_s), np.nan)
-            use = (s.time_s > edges[0]) & (s.time_s < edges[-1])
-            windows = []
-            for centre in np.linspace(0.125, 0.875, 6):
-                part = difference[use & (np.abs(s.time_s - centre) < 0.125)]
-                windows.append(abs(np.mean(part)) if np.isfinite(part).all() else np.inf)
-            inside = np.abs(difference[use]) < 1.96 * s.sd_rpm[use] / 60
-            groups.setdefault(batch, []).append((windows, np.abs(difference[use]), inside))
+    records = open_data.rotor_records(folder)
+    for mode, orders in (("orders=[1]", [1.0]), ("blind", None)):
+        groups: dict[str, list[open_data.RotorErrors]] = {}
+        for record in records:
+            track_ = track_speed(record.take, orders=orders)
+            groups.setdefault(record.batch, []).append(open_data.rotor_errors(record, track_))
         for batch, rows in groups.items():
-            windows = np.concatenate([r[0] for r in rows])
-            frames = np.concatenate([r[1] for r in rows])
-            frames = np.where(np.isfinite(frames), frames, np.inf)
-            cover = np.mean(np.concatenate([r[2] for r in rows]))
+            windows = np.concatenate([row.windows for row in rows])
+            frames = np.concatenate([row.frames for row in rows])
+            cover = np.mean(np.concatenate([row.inside for row in rows]))
             print(
                 f"  {batch}, {mode}: {len(rows)} records; 0.25 s windows: median "
                 f"{np.median(windows):.3f} Hz, within 1 Hz {np.mean(windows < 1):.1%}; frames: "
@@ -215,34 +204,26 @@ def rotor(folder: Path) -> None:
 
 
 def uav(folder: Path) -> None:
-    import scipy.io
-
-    x = scipy.io.loadmat(folder / "uav_motor_spinup_audio" / "sonido_motor_1.mat")["x"].ravel()
-    take = Take(x.astype(np.float32), 44_100.0)
-    for name, orders in (("blind", None), ("orders 2, 4, 6", [2.0, 4.0, 6.0])):
+    take = open_data.motor_take(folder)
+    for name, orders, passes in (("blind", None, 1.0), ("orders 2, 4, 6", [2.0, 4.0, 6.0], 2.0)):
         s = track_speed(take, orders=orders)
-        factor = 1.0 if orders is None else 2.0
-        speed = factor * s.rpm / 60
-        out = []
-        for low, high, want in ((10.0, 13.0, 105.7), (13.6, 17.9, 183.6), (18.6, 19.9, 105.5)):
-            use = (s.time_s > low) & (s.time_s < high)
-            got = np.median(speed[use & s.running]) if (use & s.running).any() else np.nan
-            out.append(f"{got:.2f} Hz ({got / want - 1:+.2%} of {want})")
-        use = np.flatnonzero((s.time_s > 12.5) & (s.time_s < 13.8) & s.running)
-        step = s.time_s[use[np.argmax(speed[use] > 0.5 * (105.7 + 183.6))]]
+        reading = open_data.motor_reading(s, passes)
+        known = [want for _, _, want in open_data.MOTOR_PLATEAUS]
+        out = [
+            f"{got:.2f} Hz ({got / want - 1:+.2%} of {want})"
+            for got, want in zip(reading.plateaus_hz, known, strict=True)
+        ]
         found = s.order_ambiguity
         words = "none" if found is None else f"{found.ratio:.3g} x, resolved {found.resolved}"
         print(
-            f"  motor sound, {name}: {', '.join(out)}; step at {step:.2f} s (13.1); rival: {words}"
+            f"  motor sound, {name}: {', '.join(out)}; step at {reading.step_s:.2f} s "
+            f"({open_data.MOTOR_STEP_S}); rival: {words}"
         )
 
 
 def bearings(folder: Path) -> None:
-    import scipy.io
-
-    for path in sorted((folder / "mfpt_bearing").glob("*.mat")):
-        b = scipy.io.loadmat(path, squeeze_me=True, struct_as_record=False)["bearing"]
-        take = Take(b.gs.astype(np.float32), float(b.sr), sensor="accelerometer")
+    for path in open_data.bearing_paths(folder):
+        take = open_data.bearing_take(path)
         out = []
         for name, orders in (("orders 1, 2, 3", [1.0, 2.0, 3.0]), ("blind", None)):
             s = track_speed(take, orders=orders)
@@ -318,11 +299,7 @@ def main() -> None:
     parser.add_argument("--data", type=Path, default=None)
     parser.add_argument("--part", nargs="*", default=list("abcd"), choices=list("abcd"))
     call = parser.parse_args()
-    folder = call.data or (
-        Path(os.environ["VIBECHECK_OUTSIDE_DATA"])
-        if "VIBECHECK_OUTSIDE_DATA" in os.environ
-        else None
-    )
+    folder = open_data.named_folder(call.data)
     if "a" in call.part:
         part_a(call.seeds)
     if "b" in call.part:

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import open_data
 import pytest
 
 from vibecheck.errors import CallError, InputError
@@ -280,32 +281,19 @@ def test_too_short_for_an_envelope_or_a_kurtogram() -> None:
 
 # ---- outside recordings -----------------------------------------------------------------
 
-# Published fault frequencies (MFPT bearing data, shaft 25 Hz): outer race 81.125 Hz, inner race
-# 118.875 Hz. Real bearings slip by 1–2 %.
-BEARING_HZ = {"Outer": 81.125, "Inner": 118.875}
-BEARING_FILES = [f"{race}RaceFault_vload_{n}.mat" for race in ("Inner", "Outer") for n in (1, 4, 7)]
-
 
 @pytest.mark.outside_data
-@pytest.mark.parametrize("name", BEARING_FILES)
+@pytest.mark.parametrize("name", open_data.BEARING_NAMES)
 def test_bearing_fault_is_the_strongest_rhythm(name: str, outside_data: Path) -> None:
-    scipy_io = pytest.importorskip("scipy.io")
     path = outside_data / "mfpt_bearing" / name
     if not path.exists():
         pytest.skip(f"{name} is not in the folder of outside recordings")
-    bearing = scipy_io.loadmat(path, squeeze_me=True, struct_as_record=False)["bearing"]
-    rate, shaft_hz = float(bearing.sr), 25.0
-    take = Take(bearing.gs * 9.80665, rate, sensor="accelerometer", unit="m/s^2")
-    time = np.linspace(0.0, take.duration_s, 50)
-    speed = SpeedTrack(time, np.full(50, 60.0 * shaft_hz), np.ones(50), np.ones(50))
-    # One band for all six; the search leaves out the shaft's own line and what lies beyond any
-    # race frequency of a usual bearing.
-    spectrum = envelope_order_spectrum(take, speed, band_hz=(4000.0, 20_000.0))
-    published = BEARING_HZ[name[:5]]
-    peak = spectrum.strongest(1.5, 8.0)
+    peak, spectrum = open_data.bearing_rhythm(path)
+    shaft_hz, published = open_data.BEARING_SHAFT_HZ, open_data.bearing_published_hz(path)
+    # Published fault frequency (MFPT bearing data); real bearings slip by 1–2 %.
     assert peak.order * shaft_hz == pytest.approx(published, rel=0.02)
     assert peak.p_value < 1e-6
-    other = BEARING_HZ["Inner" if name.startswith("Outer") else "Outer"]
+    other = open_data.BEARING_HZ["Inner" if name.startswith("Outer") else "Outer"]
     wrong = spectrum.at(other / shaft_hz, 0.02 * other / shaft_hz)
     assert wrong is not None
     assert wrong.over_background < 0.3 * peak.over_background
