@@ -101,3 +101,16 @@ def test_the_zones_are_there_before_the_pictures(browser: Any, tmp_path: Path) -
         tab.click("text=Show the pictures")
         assert tab.locator("figure svg").count() == 4
         plain.close()
+
+
+def test_long_names_fit_on_the_narrowest_phone(tab: Any, live: str, app: Any) -> None:
+    garage = app.state.garage
+    text = shipped_car_path("saltflat8").read_text("utf-8")
+    text = text.replace('"Saltflat 8"', f'"{"W" * 80}"').replace('"wheel nut"', f'"{"nut" * 25}"')
+    car = garage.add_car_text(f'{text}\n[[zones]]\nname = "{"x" * 80}"\n')
+    garage.start_sitting(car.id)
+    # WCAG 2.2, 1.4.10: no sideways scrolling at 320 pixels.
+    tab.set_viewport_size({"width": 320, "height": 640})
+    for path in ("/", f"/cars/{car.id}", f"/cars/{car.id}/plan", "/checks/1", "/checks/1/spots"):
+        tab.goto(live + path)
+        assert not tab.evaluate(WIDER), path

@@ -97,7 +97,7 @@ def step_rows(sitting: Sitting, *, acknowledged: bool) -> list[StepRow]:
         ),
         (
             "Close",
-            f"{at}#close",
+            f"{at}#close" if sitting.is_open else "",
             not sitting.is_open,
             "this bench check is open" if sitting.is_open else "this bench check is closed",
         ),
