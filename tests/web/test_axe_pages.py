@@ -34,7 +34,11 @@ LOOKS = (
 NARROWEST_PX = 320
 """WCAG 2.2, 1.4.10: no scrolling in two dimensions down to here."""
 MOST_STOPS = 400
-OPEN_ALL = "document.querySelectorAll('details').forEach(one => { one.open = true; })"
+# What is folded up, and stages that a script shows later.
+OPEN_ALL = """() => {
+  document.querySelectorAll('details').forEach(one => { one.open = true; });
+  document.querySelectorAll('[hidden]').forEach(one => { one.hidden = false; });
+}"""
 RUN_AXE = """async rules => {
   const options = { runOnly: rules, resultTypes: ['violations'], preload: false };
   const words = node => `${node.target.join(' ')} (${node.failureSummary.replace(/\\s+/g, ' ')})`;
