@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from vibecheck.errors import CallError, InputError
 from vibecheck.recording.request import ReadRequest
-from vibecheck.recording.source import READABLE, open_source
+from vibecheck.recording.source import READABLE, SourceFile, open_source
 from vibecheck.recording.take import Sensor, Take
 
 
@@ -67,6 +67,17 @@ def read_take(
         sample_rate_hz=sample_rate_hz,
     )
     source = open_source(path)
+    try:
+        return _read(source, request)
+    except MemoryError:
+        raise InputError(
+            "The recording needs more memory than this computer has free.",
+            where=source.where,
+            advice="Cut out the part with the spin-up, and use that.",
+        ) from None
+
+
+def _read(source: SourceFile, request: ReadRequest) -> Take:
     if source.record is not None and source.kind not in ("npz", "npy", "mat", "uff"):
         raise CallError(
             "Only npz, npy, mat and uff files hold several records.",

@@ -18,6 +18,7 @@ from vibecheck.recording.clean import (
     fill_nan,
     truncated_finding,
 )
+from vibecheck.recording.limits import refuse_many_channels
 from vibecheck.recording.request import SIGNAL_UNITS, ReadRequest
 from vibecheck.recording.source import SourceFile
 from vibecheck.recording.stream import read_bounded
@@ -57,14 +58,16 @@ def read_audio(source: SourceFile, request: ReadRequest) -> Take:
     Raises
     ------
     InputError
-        The file holds no sound that can be decoded, or breaks off within the first 3 s.
+        The file holds no sound that can be decoded, breaks off within the first 3 s, or holds
+        more hours or channels than are searched.
     CallError
         The request does not fit a sound file (columns, time unit, another sample rate).
     """
     sound = _open(source)
     _check_request(sound, source, request)
     rate = sound.sample_rate_hz
-    samples, first, n_total, span = read_bounded(sound.blocks, rate)
+    refuse_many_channels(sound.n_channels, source.where)
+    samples, first, n_total, span = read_bounded(sound.blocks, rate, where=source.where)
     findings = _findings_while_reading(sound, source, n_total)
     if samples.shape[1] < 2:
         count = "no sound" if samples.shape[1] == 0 else "only one sample"

@@ -15,6 +15,7 @@ from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.recording.assemble import finish_take, on_even_clock, scaled
 from vibecheck.recording.clean import fill_nan
 from vibecheck.recording.dialect import CellKind
+from vibecheck.recording.limits import refuse_much, unpacked_mat_bytes, unpacked_zip_bytes
 from vibecheck.recording.read_table import Table, take_from_table
 from vibecheck.recording.request import ReadRequest
 from vibecheck.recording.source import SourceFile
@@ -45,10 +46,12 @@ def read_parquet(source: SourceFile, request: ReadRequest) -> Take:
     with _damage_told("Parquet", source):
         handle = pyarrow.parquet.ParquetFile(source.path)
         schema = handle.schema_arrow
+        rows = handle.metadata.num_rows
     kinds = tuple(_parquet_kind(field.type) for field in schema)
 
     def load(columns: Sequence[int]) -> TableData:
         names = [schema.names[index] for index in columns]
+        refuse_much("Parquet", 0, rows * len(names), source.where)
         with _damage_told("Parquet", source):
             table = handle.read(columns=names)
         arrays, utc = [], False
@@ -80,6 +83,10 @@ def read_npz(source: SourceFile, request: ReadRequest) -> Take:
         The file is damaged, or signal or rate cannot be told.
     """
     arrays: dict[str, NDArray[Any]] = {}
+    if source.kind == "npz":
+        with _damage_told("NumPy", source):
+            unpacked = unpacked_zip_bytes(source.path)
+        refuse_much("NumPy", unpacked, 0, source.where)
     with _damage_told("NumPy", source):
         loaded = np.load(source.path, allow_pickle=False)
         if isinstance(loaded, np.ndarray):
@@ -91,6 +98,7 @@ def read_npz(source: SourceFile, request: ReadRequest) -> Take:
                         arrays[name] = loaded[name]
                     except ValueError:
                         continue  # objects inside: not a recording, and not to be unpickled
+    refuse_much("NumPy", 0, max((one.size for one in arrays.values()), default=0), source.where)
     return take_from_variables(arrays, source, request)
 
 
@@ -105,12 +113,21 @@ def read_mat(source: SourceFile, request: ReadRequest) -> Take:
     from scipy.io import loadmat
 
     with _damage_told("MATLAB", source):
+        unpacked = unpacked_mat_bytes(source.path) if _is_mat_5(source) else source.size
+    refuse_much("MATLAB", unpacked, 0, source.where)
+    with _damage_told("MATLAB", source):
         content = loadmat(source.path, squeeze_me=True)
     arrays: dict[str, NDArray[Any]] = {}
     for name, value in content.items():
         if not name.startswith("__"):
             _collect(name, value, arrays)
+    refuse_much("MATLAB", 0, max((one.size for one in arrays.values()), default=0), source.where)
     return take_from_variables(arrays, source, request)
+
+
+def _is_mat_5(source: SourceFile) -> bool:
+    with open(source.path, "rb") as stream:
+        return stream.read(10) == b"MATLAB 5.0"
 
 
 def refuse_hdf5(source: SourceFile) -> InputError:

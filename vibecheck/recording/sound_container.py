@@ -171,7 +171,9 @@ class ContainerSource:
                     if expected + gap > first:
                         self.skipped_s += gap / rate
                         silent = gap - max(0, first - expected)
-                        yield max(expected, first), _silence(samples, silent)
+                        for at in range(0, silent, BLOCK):  # ten minutes of it would be much
+                            part = _silence(samples, min(BLOCK, silent - at))
+                            yield max(expected, first) + at, part
                     expected = stamp
                 skip = min(max(0, first - expected), samples.shape[1])
                 if skip < samples.shape[1]:

@@ -12,6 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibecheck.recording.limits import (
+    MOST_SEARCHED_S,
+    MOST_SEARCHED_VALUES,
+    MOST_VALUES,
+    too_long,
+)
+
 LIMIT_S = 180.0
 """Longest stretch that becomes a take; a spin-up with its idle takes well under a minute."""
 
@@ -146,11 +153,11 @@ def choose_span(
 
 
 def read_bounded(
-    blocks: Blocks, sample_rate_hz: float, *, limit_s: float = LIMIT_S
+    blocks: Blocks, sample_rate_hz: float, *, limit_s: float = LIMIT_S, where: str = ""
 ) -> tuple[NDArray[np.float32], int, int, Span | None]:
     """Read a whole source if it is short, else the stretch of it that :func:`choose_span` picks.
 
-    Never holds more than ``limit_s`` seconds and one block.
+    Never holds more than ``limit_s`` seconds, `MOST_VALUES` and one block.
 
     Returns
     -------
@@ -161,13 +168,25 @@ def read_bounded(
         Samples in the whole source.
     span : Span or None
         None where the whole source was read.
+
+    Raises
+    ------
+    InputError
+        If the source is longer than is searched.
     """
     limit = round(limit_s * sample_rate_hz)
+    most_searched = MOST_SEARCHED_S * sample_rate_hz
     kept: list[NDArray[np.float32]] = []
     n_total = 0
     envelope: LevelEnvelope | None = None
     for block in blocks(0):
+        if n_total == 0:
+            limit = min(limit, MOST_VALUES // block.shape[0])
+            limit_s = limit / sample_rate_hz
+            most_searched = min(most_searched, MOST_SEARCHED_VALUES / block.shape[0])
         n_total += block.shape[1]
+        if n_total > most_searched:
+            raise too_long(where, most_searched / sample_rate_hz)
         if envelope is not None:
             envelope.add(block)
             continue
