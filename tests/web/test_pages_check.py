@@ -347,6 +347,27 @@ def test_no_page_clears_the_car(reader: TestClient) -> None:
         assert found is None, (path, found)
 
 
+def test_a_result_that_cannot_tell_says_so(judged: Any, reader: TestClient) -> None:
+    garage = garage_of(judged)
+    kept = garage.result("1")
+    assert kept is not None
+    odd = {**kept["unfamiliar"], "is_unfamiliar": True}
+    finding = {"code": "x", "message": "It is too short.", "advice": "Record longer.",
+               "value": None, "limit": None, "weight": "refuses"}  # fmt: skip
+    quality = {**kept["takes"][0]["quality"], "verdict": "unusable", "findings": [finding]}
+    take = {**kept["takes"][0], "quality": quality, "speed": None}
+    changed = {**kept, "verdict": "cannot_tell", "unfamiliar": odd, "zones": [], "takes": [take]}
+    garage.set_result("1", changed)
+    told = words(reader.get("/checks/1/result"))
+    assert "Cannot tell from this recording" in told
+    assert "Unfamiliar sound." in told
+    assert "could not be used" in told
+    assert "It is too short. Record longer." in told
+    assert "No turning shaft was found" in told
+    assert kept["advice"]["cautions"][0] in told
+    assert "Cannot tell from this recording" in words(reader.get("/checks/1"))
+
+
 def test_pictures_and_report_come_from_the_recording(judged: Any, reader: TestClient) -> None:
     garage = garage_of(judged)
     kept = garage.result("1")

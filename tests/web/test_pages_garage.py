@@ -13,6 +13,8 @@ from starlette.testclient import TestClient
 from vibecheck.car.read import parse_car, read_car
 from vibecheck.car.shipped import shipped_car_path
 from vibecheck.garage import Garage, StoredCar
+from vibecheck.web.app import create_app
+from vibecheck.web.settings import Settings
 
 CAR = {
     "name": "Dune 7",
@@ -341,3 +343,10 @@ def test_the_shipped_cars_are_still_those_of_the_page(client: TestClient) -> Non
     told = words(client.get("/cars/new"))
     for key in ("saltflat8", "greylag10", "lanternfish12"):
         assert f"{read_car(shipped_car_path(key)).name} invented" in told
+
+
+def test_paired_browsers_are_a_tap_away_where_there_can_be_any(tmp_path: Path) -> None:
+    for lan in (False, True):
+        app = create_app(Settings(data=tmp_path / "garage", lan=lan))
+        with TestClient(app, base_url="http://127.0.0.1") as client:
+            assert ('href="/pair"' in client.get("/").text) == lan

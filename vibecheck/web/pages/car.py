@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from vibecheck.garage import Garage, StoredCar
 
 NEWEST = 8
+SHOWN_VERSIONS = 20
 SENSORS = {"microphone": "a microphone, as of a phone", "accelerometer": "an accelerometer"}
 PLAN_LABELS = {
     "sensor": "Sensor",
@@ -55,11 +56,13 @@ async def _car_page(request: Request, errors: Mapping[str, str] | None = None) -
     def read(garage: Garage) -> dict[str, Any]:
         stored = car_of(garage, request)
         opened = garage.open_sitting(stored.id)
+        versions = garage.car_versions(stored.id)
         return {
             "stored": stored,
             "open_check": None if opened is None else opened.number,
             "rows": check_rows(garage.sittings(stored.id, limit=NEWEST)),
-            "versions": [(when(added), text) for added, text in garage.car_versions(stored.id)],
+            "n_versions": len(versions),
+            "versions": [(when(added), text) for added, text in versions[-SHOWN_VERSIONS:]],
         }
 
     found = await in_garage(request, read)

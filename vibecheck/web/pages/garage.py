@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING
 
 from starlette.requests import Request
@@ -67,13 +68,14 @@ def check_rows(sittings: Iterable[Sitting]) -> list[CheckRow]:
     ]
 
 
-def examples() -> list[tuple[str, str, str]]:
+@cache
+def examples() -> tuple[tuple[str, str, str], ...]:
     """Return key, name and layout of the invented cars that are shipped."""
     from vibecheck.car.read import read_car
     from vibecheck.car.shipped import shipped_car_path, shipped_cars
 
     cars = [(key, read_car(shipped_car_path(key))) for key in shipped_cars()]
-    return [(key, car.name, car.layout or "") for key, car in cars]
+    return tuple((key, car.name, car.layout or "") for key, car in cars)
 
 
 def _cards(garage: Garage) -> list[CarCard]:
