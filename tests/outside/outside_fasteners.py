@@ -187,6 +187,12 @@ CHECKS: tuple[Check, ...] = (
         "test_sizes_grow_with_the_thread_and_a_set_screw_has_the_smallest",
     ),
     held(
+        "snug in plastic", "vibecheck.car.guidance.fastener_guide",
+        "no number: stop when the head seats; set screws never forced",
+        "common practice, no source", "common practice",
+        "tests/car/test_guidance.py::test_no_number_where_it_would_mislead",
+    ),
+    held(
         "thread-locker", "vibecheck.car.guidance.fastener_guide",
         "metal to metal only, clean, time to cure, off plastic; a wet thread takes less torque",
         "public data sheets of a maker; the rest common practice, no source",

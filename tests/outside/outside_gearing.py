@@ -306,6 +306,7 @@ CHECKS: tuple[Check, ...] = (
         "hand check before the spin-up, stand, nobody in the wheels' plane, low throttle, battery",
         "common practice, no source", "common practice",
         "tests/car/test_car_plan.py::test_every_plan_carries_the_cautions",
+        "tests/car/test_pre_run.py::test_it_covers_what_an_owner_goes_through",
     ),
     held(
         "near half the rate", ("vibecheck.car.sensing.sensor_band",

@@ -190,6 +190,8 @@ CHECKS: tuple[Check, ...] = (
         "4 g·mm on 1.5 kg at 10 000 rpm: 2.792 mm/s; the force me·ω² behind it", "closed form",
         "recomputed",
         "tests/simulator/test_simulator_motion.py::test_a_nearly_free_car_moves_at_me_omega_over_mass",
+        "tests/simulator/test_simulator_motion.py::"
+        "test_a_snug_wheel_answers_its_unbalance_as_two_masses_on_springs",
     ),
     check(
         "log decrement", RING, "ζ = .01, .02, .05, .1, .2", "2πζ/√(1 − ζ²)", "recomputed",

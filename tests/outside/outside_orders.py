@@ -107,6 +107,15 @@ CHECKS: tuple[Check, ...] = (
         )
         for n, linear, cubic in ((10, 0.0489, 0.00353), (20, 0.0123, 2.264e-4))
     ),
+    check(
+        "reading between samples, 50 per cycle", f"{A}.read_between",
+        "50 samples per cycle, mid-point: our largest error, under that of linear reading but over "
+        "that of the cubic (the kernel's own floor of −85 dB)", "(2π/n)²/8 and (3/128)(2π/n)⁴",
+        "recomputed", 0.0, lambda: reading_error(50), 0.00197,
+        also=(
+            Other(0.00197, "linear between two samples"), Other(5.84e-6, "cubic through four"),
+        ),
+    ),
     held(
         "orders through a run-up", (f"{A}.to_angle", f"{A}.read_between", f"{A}.pass_limit_hz",
                                     f"{A}.to_time"),

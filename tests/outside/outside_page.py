@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import textwrap
 from collections import Counter
 
 from outside_check import STATUS_WORDS, Check, number_words
@@ -20,8 +21,8 @@ Values that somebody else published or computed, and ours beside them. Written b
 and one test; a test fails when this page is stale.
 
 - **Status.** *published*: read in a public copy of the source. *from memory*: the source was not
-  opened; look at it before you quote it. *recomputed*: worked out again by another formula or
-  another library. *common practice*: no source.
+  opened; look at it before you quote it. *recomputed*: worked out again by another formula, another
+  library, or on signals made with a known answer. *common practice*: no source.
 - **Tolerance.** Rounding in the source, or the scatter of a simulation; no physics.
 - **Also printed.** Two values that disagree are both named.
 - *held by*: the values stand in tests of the suite that need more than one call.
@@ -108,13 +109,15 @@ def summary() -> str:
         tally = Counter(word for check in checks for word in check.status)
         cells = [title, str(len(checks)), *(str(tally[word]) for word in STATUS_WORDS)]
         lines.append("| " + " | ".join(cells) + " |")
-    return (
+    words = (
         f"{len(CHECKS)} checks with {values} values, and {len(tests)} tests that hold more. A "
         "check may have several statuses: a value read in a public copy and worked out again is "
         f"*published, recomputed*. Of {total} computed public quantities {checked} have an outside "
         f"check and {reasons} a stated reason; one with neither fails a test. The whole table: "
-        "[docs/outside-checks.md](docs/outside-checks.md).\n\n" + "\n".join(lines)
+        "[docs/outside-checks.md](docs/outside-checks.md)."
     )
+    wrapped = textwrap.fill(words, 98, break_long_words=False, break_on_hyphens=False)
+    return wrapped + "\n\n" + "\n".join(lines)
 
 
 def between_marks(text: str) -> str:

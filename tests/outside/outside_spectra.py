@@ -286,6 +286,11 @@ CHECKS: tuple[Check, ...] = (
         also=(Other(119.830, "over 10 µm/s², ANSI S1.8-1969, same page"),),
     ),
     check(
+        "one millimetre per second", "vibecheck.units.amplitude_to_db", "1 mm/s over 1 nm/s, dB",
+        "ISO 1683:2015", "from memory, recomputed", 120.0,
+        lambda: float(units.amplitude_to_db(1e-3 / 1e-9)), 1e-9,
+    ),
+    check(
         "one pascal", ("vibecheck.units.amplitude_to_db", "vibecheck.simulator.noise.pressure"),
         "1 Pa over 20 µPa, dB; pressure at that level, Pa", "ISO 1683:2015",
         "from memory, recomputed", (93.979, 1.0),

@@ -89,3 +89,14 @@ def test_the_walk_sees_functions_methods_and_features() -> None:
 def test_a_function_belongs_to_the_module_that_defines_it() -> None:
     assert "vibecheck.dsp.windows.hann" in quantities()
     assert "vibecheck.dsp.spectrum.hann" not in quantities()
+
+
+def test_a_new_public_number_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    def new_number() -> float:
+        return 1.0
+
+    new_number.__module__ = "vibecheck.units"
+    monkeypatch.setattr("vibecheck.units.new_number", new_number, raising=False)
+    names = quantities.__wrapped__()
+    assert names - quantities() == {"vibecheck.units.new_number"}
+    assert not covered(names, PATTERNS) & {"vibecheck.units.new_number"}
