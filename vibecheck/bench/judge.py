@@ -123,7 +123,7 @@ class Judge:
                 try:
                     measured = examine(read_stored(take), car)
                 except VibecheckError as error:
-                    say(f"{what}: {take.file_name}. {error}")
+                    say(f"{what}: {take.file_name}. {error.what}")
                     continue
                 self._remember(key, measured)
             found.append(measured)

@@ -110,7 +110,7 @@ def read_each(kept: Sequence[StoredTake], what: str, say: Say) -> Iterator[Take]
         try:
             yield read_stored(take)
         except VibecheckError as error:
-            say(f"{what}: {take.file_name}. {error}")
+            say(f"{what}: {take.file_name}. {error.what}")
 
 
 def read_stored(kept: StoredTake) -> Take:
