@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -48,11 +53,11 @@ def samples_of(path: Path = LOOSE) -> tuple[NDArray[np.float32], float]:
     return samples, float(rate)
 
 
-def wish(sitting: Sitting, key: str = "key-0000-0000-0000", **values: Any) -> dict[str, Any]:
+def wish(check: Sitting, key: str = "key-0000-0000-0000", **values: Any) -> dict[str, Any]:
     """Return what a browser would wish to send."""
     plain: dict[str, Any] = {
         "key": key,
-        "sitting": sitting.number,
+        "sitting": check.number,
         "spot": "centre",
         "sensor": "microphone",
         "file_name": "spin.flac",
@@ -104,3 +109,28 @@ class Sender:
 
     def do(self, what: str) -> Any:
         return self.client.post(f"/uploads/{self.id}/{what}")
+
+
+@contextmanager
+def served_at(app: Any, port: int = 0) -> Iterator[int]:
+    """Serve an application behind its guard on one port, so that it can be started again there."""
+    import uvicorn
+
+    from vibecheck.web.access.guard import wrap
+
+    listener = socket.socket()
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener.bind(("127.0.0.1", port))
+    guarded = wrap(app, app.state.settings)
+    config = uvicorn.Config(guarded, log_level="warning", access_log=False, ws="none")
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
+    thread.start()
+    while thread.is_alive() and not server.started:
+        time.sleep(0.02)
+    try:
+        yield listener.getsockname()[1]
+    finally:
+        server.should_exit = True
+        thread.join(10)
+        listener.close()

@@ -44,6 +44,9 @@ PLAIN_SCRIPT = (
 HIGHEST_RPM_WITHOUT_PLAN = 30_000.0
 LONGEST_S = 180.0
 """Then the recorder stops by itself; longer recordings would be cut when they are read."""
+ROOM_S = 2.0
+"""So long the room is listened to before a countdown can begin."""
+COUNT_FROM = 3
 # Weights of the live picture's comb, chosen with it on simulated recordings of five cars.
 _WEIGHTS = {"motor": 1.0, "reference": 1.0, "spur": 0.5, "electrical": 0.3, "mesh": 1.5}
 _SECOND_HARMONIC = 0.2
@@ -75,6 +78,7 @@ async def record(request: Request) -> Response:
         sitting=content.sitting,
         where_words=content.where_words,
         plan=content.plan,
+        cap_words=cap_words(content.plan),
         before_spin_up=BEFORE_SPIN_UP,
         config=json.dumps(content.config),
     )
@@ -119,7 +123,19 @@ def config_of(car: Car, plan: BenchPlan | None, number: int, spot: str) -> dict[
         "cap_rpm": None if plan is None else plan.cap_rpm,
         "highest_rpm": HIGHEST_RPM_WITHOUT_PLAN if plan is None else 1.3 * plan.cap_rpm,
         "longest_s": LONGEST_S,
+        "room_s": ROOM_S,
+        "count_from": COUNT_FROM,
     }
+
+
+def cap_words(plan: BenchPlan | None) -> str:
+    """Return the speed that must not be passed, rounded down."""
+    if plan is None:
+        return ""
+    words = f"{plan.cap_rpm // 100 * 100:.0f} {plan.shaft} rpm"
+    if plan.cap_wheel_rpm is None:
+        return words
+    return f"{words} ({plan.cap_wheel_rpm // 10 * 10:.0f} at the wheels)"
 
 
 def steps_of(plan: BenchPlan | None) -> list[dict[str, Any]]:

@@ -1,7 +1,7 @@
 // Files made elsewhere: hashed, sent piece by piece, and gone on with after a reload once the same
 // file is chosen again.
 
-import { showAnswer } from "./record/answer.js";
+import { showQuality, showZones } from "./record/answer.js";
 import { Refused, Sender, ask } from "./record/send.js";
 import { Sha256 } from "./record/sha256.js";
 
@@ -138,8 +138,9 @@ class Card {
       button.hidden = find(".drop").hidden = true;
       bar.hidden = true;
       this.say(answer.quality.words);
-      showAnswer(find(".answer"), answer);
-      find(".answer").querySelectorAll("[id]").forEach((one) => one.removeAttribute("id"));
+      showQuality(find(".quality"), answer);
+      showZones(find(".answer"), answer);
+      this.box.querySelectorAll("#findings, #zones").forEach((one) => one.removeAttribute("id"));
       find(".decide").hidden = false;
       find(".keep").focus({ preventScroll: true });
     } catch (error) {

@@ -9,7 +9,8 @@ function make(name, words, attributes = {}) {
 
 const WEIGHTS = { refuses: "It cannot be used so", limits: "It weakens the recording", note: "Noticed" };
 
-export function showAnswer(box, { take, quality, result }) {
+/** What the recording is like. */
+export function showQuality(box, { take, quality }) {
   const parts = [make("p", `${take.words}. ${take.speed}`.trim())];
   if (quality.findings.length) {
     const list = make("ul", "", { id: "findings" });
@@ -20,6 +21,12 @@ export function showAnswer(box, { take, quality, result }) {
     }
     parts.push(list);
   }
+  box.replaceChildren(...parts);
+}
+
+/** Which zones come first so far. */
+export function showZones(box, { result }) {
+  const parts = [];
   parts.push(make("h3", "First look, before the other spots"));
   parts.push(make("p", "", { class: `verdict ${result.verdict}` }));
   const words = make("span");

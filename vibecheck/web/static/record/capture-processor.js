@@ -1,5 +1,6 @@
 // In the sound thread: copies what the microphone gives, untouched, in batches, straight to the
-// worker. Each batch says at which frame it begins, so that the worker can count what is missing.
+// worker. Each batch says at which frame it begins and when it was full, so that the worker can count
+// what is missing.
 
 const BATCH_FRAMES = 2048;
 
@@ -20,7 +21,7 @@ class CaptureProcessor extends AudioWorkletProcessor {
   send() {
     if (this.filled === 0) return;
     const samples = this.filled === BATCH_FRAMES ? this.batch : this.batch.slice(0, this.filled);
-    this.out.postMessage({ frame: this.first, samples }, [samples.buffer]);
+    this.out.postMessage({ frame: this.first, at: Date.now(), samples }, [samples.buffer]);
     this.batch = new Float32Array(BATCH_FRAMES);
     this.filled = 0;
   }

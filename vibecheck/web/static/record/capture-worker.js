@@ -11,6 +11,8 @@ const PIECE_BYTES = 32768; // a fifth of a second: that much a reload can lose w
 const LONGEST_GAP_S = 5; // a gap is filled with silence, so that times stay true; not a longer one
 const ZERO_RUN = 128; // so many exact zeros in a row are no sound: the device gave nothing
 
+const CLOCK_SLACK_MS = 40; // sound cards and computers disagree by less in three minutes
+
 const pieces = Pieces.open().catch(() => null);
 const tell = (message, transfer = []) => postMessage(message, transfer);
 
@@ -19,6 +21,27 @@ let view = null;
 let firstFrame = null;
 let nextFrame = null;
 let take = null; // the recording in the making, or waiting to be kept
+
+/**
+ * Finds sound that went missing without a trace in the count of frames: where the sound thread was
+ * held up, its frames fall behind the clock for good. A batch that is only late catches up again,
+ * so the least delay of each second is what counts.
+ */
+class Clock {
+  constructor() { this.least = null; this.delays = []; }
+
+  add(frame, atMs) {
+    this.delays.push(atMs - (1000 * frame) / rateHz);
+    if (this.delays.length * 2048 < rateHz) return 0;
+    const now = Math.min(...this.delays);
+    this.delays = [];
+    if (this.least === null || now < this.least) this.least = now;
+    const fell = now - this.least;
+    if (fell < CLOCK_SLACK_MS) return 0;
+    this.least = now;
+    return Math.round((fell / 1000) * rateHz);
+  }
+}
 
 class Recording {
   constructor(wish, parts = []) {
@@ -35,6 +58,7 @@ class Recording {
     this.lost = 0;
     this.clipped = 0;
     this.zeros = 0;
+    this.clock = new Clock();
     this.saved = Promise.resolve();
     this.sender = new Sender(
       {
@@ -148,7 +172,7 @@ function report(error, key) {
 }
 
 function heard({ data }) {
-  const { frame, samples } = data;
+  const { frame, at, samples } = data;
   const missing = nextFrame === null ? 0 : frame - nextFrame;
   firstFrame ??= frame;
   nextFrame = frame + samples.length;
@@ -160,6 +184,8 @@ function heard({ data }) {
     }
     take.begun = true;
     take.add(samples);
+    const fell = take.clock.add(nextFrame, at);
+    if (fell > 0) { take.gaps += 1; take.lost += fell; }
   }
   let peak = 0;
   let power = 0;

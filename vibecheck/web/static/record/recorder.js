@@ -3,12 +3,11 @@
 import { Microphone, troubles } from "./microphone.js";
 import { Motion, offered } from "./motion.js";
 import { Picture } from "./picture.js";
-import { showAnswer } from "./answer.js";
+import { showQuality, showZones } from "./answer.js";
 
 const by = (id) => document.getElementById(id);
 const config = JSON.parse(by("recorder").dataset.config);
 const STAGES = ["stage-before", "stage-ready", "stage-running", "stage-after", "stage-kept"];
-const ROOM_S = 2;
 const LOUD_ROOM_DB = -42; // common practice, no source: the car must stand well above the room
 const SILENT_DB = -110;
 
@@ -116,7 +115,7 @@ function showProcessing() {
 
 function hearRoom(rms) {
   room.push(rms);
-  const need = Math.ceil((ROOM_S * microphone.rateHz) / 2048);
+  const need = Math.ceil((config.room_s * microphone.rateHz) / 2048);
   if (room.length < need) return;
   room = room.slice(-need);
   const db = 10 * Math.log10(room.reduce((sum, x) => sum + x * x, 0) / room.length + 1e-14);
@@ -136,7 +135,7 @@ function countDown() {
   show("trouble", false);
   enter("counting");
   by("stop").focus();
-  let left = 3;
+  let left = config.count_from;
   const tick = () => {
     if (phase !== "counting") return;
     if (left === 0) { begin(); return; }
@@ -230,6 +229,7 @@ function finish(why) {
   current.motion = motion ? (table ? "The phone's motion was recorded too." : motion.words()) : "";
   off();
   by("answer").replaceChildren();
+  by("quality").replaceChildren();
   show("decide", false);
   by("progress").value = 0;
   text("sending", "Sending the rest to your computer.");
@@ -282,7 +282,8 @@ const hear = {
   looked({ answer }) {
     performance.mark("vibecheck-looked");
     text("sending", [answer.quality.words, current?.motion].filter(Boolean).join(" "));
-    showAnswer(by("answer"), answer);
+    showQuality(by("quality"), answer);
+    showZones(by("answer"), answer);
     const poor = answer.quality.verdict === "unusable";
     by("keep").classList.toggle("primary", !poor);
     by("redo").classList.toggle("primary", poor);
@@ -321,7 +322,7 @@ const hear = {
     const [one] = takes.filter((take) => take.here);
     if (!one || phase !== "before") return;
     const other = one.wish.spot === config.spot ? "" : ` It belongs to another spot (${one.wish.spot.replaceAll("_", " ")}).`;
-    const cut = one.state === "recording" ? " It was cut off while it was recorded, so its end is missing." : "";
+    const cut = one.state === "recording" || one.interrupted ? " It was cut off while it was recorded, so its end is missing." : "";
     text("found-words", `${one.seconds.toFixed(1)} s were recorded in this bench check and not kept yet.${cut}${other}`);
     by("found-use").onclick = () => {
       current = { wish: one.wish };
