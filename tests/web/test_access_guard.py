@@ -422,7 +422,7 @@ def test_a_report_page_brings_its_own_style(paired: TestClient) -> None:
     assert "'none'" in html_with_own_style("<p>x</p>").headers["content-security-policy"]
 
 
-def test_a_real_report_shows_in_its_style(tmp_path: Path, browser: Any) -> None:
+def test_a_page_shows_in_its_own_style(tmp_path: Path, browser: Any) -> None:
     from web_server import served
 
     async def report(_request: Request) -> Response:

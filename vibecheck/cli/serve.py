@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from typing import TYPE_CHECKING, Annotated
 
@@ -81,6 +82,10 @@ def serve_command(
             _open(now.addresses[0])
         where.append(now.addresses[0])
 
+    def code_shown(code: str, why: str) -> None:
+        with contextlib.suppress(OSError):  # nobody reads the terminal any more; the page goes on
+            _show_code(code, why, where[0])
+
     where: list[str] = []
     ended_by = serve(
         garage_folder(data),
@@ -89,7 +94,7 @@ def serve_command(
         port=port,
         nut_removals=habits.nut_removals,
         on_open=opened,
-        show_code=lambda code, why: _show_code(code, why, where[0]),
+        show_code=code_shown,
     )
     import signal
 
