@@ -269,7 +269,7 @@ class LineFile(_Lines):
 
     def begin(self) -> None:
         """Nothing is lost by beginning: the file is read from its first line."""
-        self.decoder.begin()
+        self.decoder.begin(from_the_first_line=True)
 
     def read(self, timeout_s: float) -> Block | None:
         """Return the next lines; ``None`` where there is nothing useful in them."""

@@ -165,12 +165,19 @@ class LineDecoder:
             self._set_clock(table[:, layout.time], layout.time_unit, seconds)
         self.begin()
 
-    def begin(self) -> None:
-        """Count from here: what is decoded from now on is the take."""
+    def begin(self, *, from_the_first_line: bool = False) -> None:
+        """Count from here: what is decoded from now on is the take.
+
+        Parameters
+        ----------
+        from_the_first_line : bool
+            True for a file: lines that could not be read count from its beginning.
+        """
         if self._tick_s:
             self._clock = BoardClock(self._tick_s)
         self._headers = self._reader.headers
-        self._garbage_before, self._odd = self._reader.garbage, 0
+        self._garbage_before = 0 if from_the_first_line else self._reader.garbage
+        self._odd = 0
         self._times, self._lost, self._n_judged = [], (0, 0), 0
         self.restarted = False
 

@@ -64,6 +64,8 @@ def load_sounddevice() -> Any:
     ------
     CallError
         If it, or the PortAudio library that it needs, is not installed.
+    InputError
+        If the sound system does not answer.
     """
     try:
         import sounddevice
@@ -77,6 +79,11 @@ def load_sounddevice() -> Any:
         raise CallError(
             "Recording with a microphone needs the PortAudio library, which is not installed.",
             advice=f"On Debian or Ubuntu: sudo apt install libportaudio2. {BY_PHONE}",
+        ) from None
+    except Exception as error:  # PortAudio begins on import; its error cannot be imported either
+        raise InputError(
+            f"The sound system does not answer ({_reason(error)}).",
+            advice=f"Is it running, and set up for this user? {BY_PHONE}",
         ) from None
     return sounddevice
 

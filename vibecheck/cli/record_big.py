@@ -37,7 +37,7 @@ _GLYPHS = {
 KNOWN = frozenset(_GLYPHS)
 
 
-def big_words(text: str, width: int, ink: str = "█") -> list[str]:
+def big_words(text: str, width: int, ink: str = "█", most_lines: int = HEIGHT) -> list[str]:
     """Return a text in block letters, as large as it fits.
 
     Parameters
@@ -48,20 +48,39 @@ def big_words(text: str, width: int, ink: str = "█") -> list[str]:
         Columns of the terminal.
     ink : str
         One character.
+    most_lines : int
+        Room for so many lines: words that are too wide side by side stand on top of each other.
 
     Returns
     -------
     list of str
-        `HEIGHT` lines, letters drawn one or two columns wide; the plain text on one line where
-        even that does not fit.
+        Letters drawn one or two columns wide, `HEIGHT` lines a row of words, with one between; the
+        plain text on one line where even that does not fit.
     """
     if any(sign not in KNOWN for sign in text):
         return [text]
-    rows = [" ".join(_GLYPHS[sign][line] for sign in text) for line in range(HEIGHT)]
     for scale in (2, 1):
-        if scale * len(rows[0]) <= width:
-            return [
-                "".join((ink if dot == "#" else " ") * scale for dot in row).rstrip()
-                for row in rows
-            ]
-    return [text]
+        if _width(text, scale) <= width:
+            return _drawn(text, scale, ink)
+    rows: list[str] = []
+    for word in text.split():
+        if rows and _width(f"{rows[-1]} {word}", 1) <= width:
+            rows[-1] += f" {word}"
+        else:
+            rows.append(word)
+    fits = all(_width(row, 1) <= width for row in rows)
+    if not fits or len(rows) * (HEIGHT + 1) - 1 > most_lines:
+        return [text]
+    lines: list[str] = []
+    for row in rows:
+        lines += ([""] if lines else []) + _drawn(row, 1, ink)
+    return lines
+
+
+def _width(text: str, scale: int) -> int:
+    return scale * (sum(len(_GLYPHS[sign][0]) + 1 for sign in text) - 1)
+
+
+def _drawn(text: str, scale: int, ink: str) -> list[str]:
+    rows = [" ".join(_GLYPHS[sign][line] for sign in text) for line in range(HEIGHT)]
+    return ["".join((ink if dot == "#" else " ") * scale for dot in row).rstrip() for row in rows]

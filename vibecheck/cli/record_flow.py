@@ -170,6 +170,10 @@ class Session:
         except (Stopped, KeyboardInterrupt):
             terminal.say(f"What was recorded is in {recorded.path}")
             return STOPPED
+        except Exception:
+            if recorded.path.exists():
+                terminal.say(f"What was recorded is in {recorded.path}")
+            raise
 
     def _judge(self, recorded: Recorded, source: Source) -> int | None:
         wanted = self._wanted
@@ -189,14 +193,7 @@ class Session:
                 terminal.say("Thrown away.")
                 return 0
         note = note_of(recorded, source, wanted.car.name if wanted.car else "", wanted.spot)
-        try:
-            source.finish(recorded.path, wanted.out, note, wanted.bits)
-        except InputError as error:
-            raise InputError(
-                error.what,
-                where=error.where,
-                advice=f"What was recorded is in {recorded.path}. Free some space, then copy it.",
-            ) from None
+        source.finish(recorded.path, wanted.out, note, wanted.bits)
         recorded.path.unlink(missing_ok=True)
         typer.echo(f"Recording: {wanted.out}")
         if wanted.keep:

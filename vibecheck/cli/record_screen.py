@@ -18,6 +18,8 @@ LOWEST_DB = -60.0
 """Left end of the bar; the right end is full scale."""
 FRAME_S = 0.1
 BAR = 30
+REST_LINES = 11
+"""What stands below the block letters, on a narrow terminal."""
 
 
 @dataclass(frozen=True)
@@ -70,8 +72,9 @@ class Screen(Protocol):
 
 
 def make_screen() -> Screen:
-    """Return a live screen at a terminal, plain lines elsewhere."""
-    return LiveScreen() if sys.stderr.isatty() else PlainScreen()
+    """Return a live screen at a terminal that can be redrawn, plain lines elsewhere."""
+    console = terminal.console(stderr=True)
+    return LiveScreen() if console.is_terminal and not console.is_dumb_terminal else PlainScreen()
 
 
 def ring() -> None:
@@ -90,11 +93,8 @@ class LiveScreen:
     """Redraws one part of the terminal, ten times a second at most."""
 
     def __init__(self) -> None:
-        from rich.live import Live
-
         self.console = terminal.console(stderr=True)
-        self._live = Live(console=self.console, auto_refresh=False, transient=True)
-        self._running = False
+        self._live: Any = None
         self._drawn = 0.0
         plain = "█".encode(self.console.encoding or "ascii", "ignore") == b""
         self._ink = "#" if plain else "█"
@@ -122,16 +122,21 @@ class LiveScreen:
         if moment.now is not None:
             now = moment.now
             left = max(0, math.ceil(now.seconds_left))
-            head = big_words(f"{now.step.big} {left}", self.console.width, self._ink)
+            head = big_words(
+                f"{now.step.big} {left}",
+                self.console.width,
+                self._ink,
+                most_lines=self.console.height - REST_LINES,
+            )
             following = f"Then {now.following.big}." if now.following else "Then it is done."
             head += ["", now.step.words, f"{left} s more. {following}"]
         self._draw(head, ["", *self._bar(moment.reading), *self._counts(moment)])
 
     def clear(self) -> None:
         """Give the terminal back for plain lines."""
-        if self._running:
+        if self._live is not None:
             self._live.stop()
-            self._running = False
+            self._live = None
 
     def _due(self) -> bool:
         now = time.monotonic()
@@ -153,11 +158,18 @@ class LiveScreen:
         return [count_words(moment), time_words(moment)]
 
     def _draw(self, head: list[str], rest: list[str]) -> None:
+        from rich.live import Live
         from rich.text import Text
 
-        if not self._running:
+        if self._live is None:  # a new one each time: it remembers where it drew
+            self._live = Live(
+                console=self.console,
+                auto_refresh=False,
+                transient=True,
+                redirect_stdout=False,
+                redirect_stderr=False,  # the bell must get through
+            )
             self._live.start()
-            self._running = True
         width = self.console.width
         text = Text()
         for n, line in enumerate([*head, *rest]):
