@@ -114,6 +114,19 @@ def test_keep_puts_it_into_the_open_bench_check(at_bench: Any, capsys: Any, tmp_
         assert read_take(take.path).codec == "pcm"
 
 
+def test_the_next_command_names_all_takes_of_the_bench_check(at_bench: Any, capsys: Any) -> None:
+    for name, spot in (("a.wav", "centre"), ("b.wav", "motor_mount")):
+        more = ("--spot", spot, "--keep", "--yes", "--countdown", "0", "--seconds", "27")
+        library = fake(speed=200.0)
+        library.sound = library.sound * np.float32(0.5 if spot == "centre" else 1.0)
+        assert at_bench(name, *CAR, *more, library=library) == 0
+    out = capsys.readouterr().out
+    assert "Kept: bench check 1 of Saltflat 8, 2 recordings so far" in out
+    words = f"check a.wav b.wav --car {CAR_FILE} --spot centre --spot motor_mount --keep"
+    assert words in out
+    assert "--spot wheel_front_left --keep" in out.splitlines()[-1]
+
+
 def test_without_a_car_the_usual_script_is_called_out(at_bench: Any, capsys: Any) -> None:
     assert at_bench("a.wav", "--yes", "--bits", "24", library=fake(speed=200.0)) == 0
     out, err = capsys.readouterr()

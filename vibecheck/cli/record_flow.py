@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import typer
@@ -23,10 +23,12 @@ from vibecheck.cli.record_take import (
     seconds_words,
 )
 from vibecheck.errors import InputError
+from vibecheck.whole_file import file_hash
 
 if TYPE_CHECKING:
     from vibecheck.capture.source import Source
     from vibecheck.cli.record_prepare import Wanted
+    from vibecheck.garage import StoredTake
 
 STOPPED = 130
 KEYS = {"k": "keep it", "r": "record again", "d": "throw it away"}
@@ -196,12 +198,11 @@ class Session:
         source.finish(recorded.path, wanted.out, note, wanted.bits)
         recorded.path.unlink(missing_ok=True)
         typer.echo(f"Recording: {wanted.out}")
-        if wanted.keep:
-            self._keep()
-        self._say_next()
+        self._say_next(self._keep() if wanted.keep else [(str(wanted.out), wanted.spot)])
         return 0 if self._ask or recorded.ending != "stopped" else STOPPED
 
-    def _keep(self) -> None:
+    def _keep(self) -> list[tuple[str, str]]:
+        """Keep a copy in the garage; return the files and spots of its bench check."""
         from vibecheck.cli.garage_source import open_garage, take_in
 
         wanted = self._wanted
@@ -215,8 +216,17 @@ class Session:
                 f"Kept: bench check {sitting.number} of {sitting.car}, "
                 f"{n} recording{'s' * (n != 1)} so far"
             )
+        takes = [take for take in sitting.takes if not take.after_hand_check] or sitting.takes
+        return [(self._own_copy(take), take.spot) for take in takes]
 
-    def _say_next(self) -> None:
+    def _own_copy(self, take: StoredTake) -> str:
+        """Return the owner's own file of a take, where it still is; else the garage's."""
+        own = self._wanted.out.parent / take.file_name
+        same = own.is_file() and file_hash(own) == take.sha256
+        return str(own if same else take.path)
+
+    def _say_next(self, takes: Sequence[tuple[str, str]]) -> None:
+        """Say the command that judges what was recorded, and the one for the next spot."""
         wanted = self._wanted
         if self._spins:
             for words in prepare.cautions_after():
@@ -224,14 +234,16 @@ class Session:
         options = ["--car", wanted.car_named] if wanted.car_named else []
         data = ["--data", str(wanted.data)] if wanted.data is not None else []
         keep = ["--keep"] if wanted.keep else []
+        spots = [word for _, spot in takes for word in ("--spot", spot)]
+        files = [file for file, _ in takes]
         command = prepare.command_words(
-            "vibecheck", "check", wanted.out, *options, "--spot", wanted.spot, *keep, *data
+            "vibecheck", "check", *files, *options, *spots, *keep, *data
         )
         typer.echo(f"Next: {command}")
         if self._plan is None:
             return
-        names = [spot.name for spot in self._plan.spots]
-        later = names[names.index(wanted.spot) + 1 :] if wanted.spot in names else []
+        done = {wanted.spot, *(spot for _, spot in takes)}
+        later = [spot.name for spot in self._plan.spots if spot.name not in done]
         if later:
             again = prepare.command_words(
                 "vibecheck", "record", *options, "--spot", later[0], *keep, *data

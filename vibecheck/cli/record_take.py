@@ -109,7 +109,7 @@ def listen_to_room(source: Source, screen: Screen) -> Room:
         return Room(noise.words, noise.is_quiet, noise.verdict == "silent")
     moved = samples - samples.mean(axis=0)
     shake = float(np.sqrt(np.mean(moved * moved, axis=0).sum()))
-    if shake == 0.0:
+    if not np.ptp(samples, axis=0).any():
         return Room(
             ("The numbers of the board do not change at all. Does its sensor work?",), False, True
         )
@@ -249,14 +249,16 @@ def _follow(
         elapsed_s = grown.n_samples / rate_hz
         if total_s is not None and elapsed_s >= total_s:
             return ""
+        # What a file lost is counted once, at its end: it is read far faster than it was made.
+        live = script is not None
         screen.recording(
             Moment(
-                None if script is None else script.step_at(elapsed_s),
+                script.step_at(elapsed_s) if script is not None else None,
                 elapsed_s,
                 total_s,
                 gauge.reading(),
-                source.gaps,
-                source.dropped_frames,
+                source.gaps if live else 0,
+                source.dropped_frames if live else 0,
                 _garbage(source)[0],
             )
         )
