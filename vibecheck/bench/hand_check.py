@@ -95,7 +95,7 @@ def walk_of(garage: Garage, sitting: Sitting, habits: Habits) -> HandCheckWalk:
     return HandCheckWalk(car, history, stops, garage.findings(sitting.id))
 
 
-def summary(garage: Garage, sitting: Sitting, done: HandCheck) -> HandCheckSummary:
+def summary(garage: Garage, sitting: Sitting, done: HandCheck, habits: Habits) -> HandCheckSummary:
     """Sum up a hand check.
 
     Parameters
@@ -104,12 +104,17 @@ def summary(garage: Garage, sitting: Sitting, done: HandCheck) -> HandCheckSumma
     sitting : Sitting
     done : HandCheck
         Of that sitting.
+    habits : Habits
     """
     car = garage.find_car(sitting.car_id).car
+    log = garage.car_log(sitting.car_id)
+    history = (
+        read_history(car.zones, log, habits=habits) if habits else read_history(car.zones, log)
+    )
     finds = tuple(one for one in done.findings if is_find(one.outcome))
     return HandCheckSummary(
         finds=finds,
         undone=tuple(one for one in finds if not one.done),
         skipped=left_open(car.zones, done.findings),
-        due=due_after_first_run(read_history(car.zones, garage.car_log(sitting.car_id))),
+        due=due_after_first_run(history),
     )

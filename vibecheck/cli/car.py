@@ -103,6 +103,7 @@ def new(
     from vibecheck.car.write import write_car
     from vibecheck.cli import terminal
     from vibecheck.cli.car_view import show_warnings
+    from vibecheck.report.car_words import file_name
 
     given: dict[str, Any] = {
         "name": name,
@@ -119,7 +120,7 @@ def new(
     }
     values = _complete(given)
     car = _make_car(values)
-    path = file if file is not None else Path(_file_name(car.name))
+    path = file if file is not None else Path(file_name(car.name))
     write_car(car, path, overwrite=force)
     typer.echo(path)
     show_warnings(terminal.console(stderr=True), car_warnings(car))
@@ -319,24 +320,8 @@ def _number(text: str) -> float | int | str:
 
 
 def _make_car(values: Mapping[str, Any]) -> Any:
-    from vibecheck.car.drivetrain import derive_orders
-    from vibecheck.car.profile import Car, Drivetrain
-    from vibecheck.car.zones import default_zones
+    from vibecheck.car.profile import Drivetrain
+    from vibecheck.car.usual import usual_car
 
     numbers = {key: value for key, value in values.items() if key not in ("name", "layout")}
-    drivetrain = Drivetrain(**numbers)
-    layout = values["layout"]
-    return Car(
-        name=values["name"],
-        layout=layout,
-        drivetrain=drivetrain,
-        orders=derive_orders(drivetrain),
-        zones=default_zones(layout),
-    )
-
-
-def _file_name(name: str) -> str:
-    import re
-
-    stem = "-".join(re.findall(r"[a-z0-9]+", name.lower()))
-    return f"{stem or 'car'}.toml"
+    return usual_car(values["name"], values["layout"], Drivetrain(**numbers))

@@ -103,70 +103,24 @@ def show_change(console: Console, change: GearChange) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from vibecheck.report.words import zone_words
+    from vibecheck.report.gear_words import change_lines, change_rows, undone_lines
 
-    before, after = change.gearing_before, change.gearing_after
     console.print(Text(f"{change.after.name}: change of {', '.join(change.changed)}", style="bold"))
     table = Table(box=box.SIMPLE_HEAD, title_justify="left")
     table.add_column("")
     for name in ("before", "now"):
         table.add_column(name, justify="right", no_wrap=True)
-    sides = (before, after)
-    gears = (change.before.drivetrain, change.after.drivetrain)
-    table.add_row("pinion / spur", *(f"{g.pinion_teeth} / {g.spur_teeth}" for g in gears if g))
-    table.add_row("gear ratio", *(f"{side.gear_ratio:.3f}" for side in sides))
-    table.add_row("final ratio", *(f"{side.final_ratio:.3f}" for side in sides))
-    table.add_row("roll-out", *(f"{side.roll_out_mm:.2f} mm" for side in sides))
-    for place, charge in enumerate(("nominal", "full charge")):
-        rows = [side.charges[place] for side in sides]
-        table.add_row(f"geared speed, {charge}", *(f"{row.speed_km_h:.0f} km/h" for row in rows))
-        table.add_row(f"motor, {charge}", *(f"{row.motor_rpm:.0f} rpm" for row in rows))
-        table.add_row(f"wheels, {charge}", *(f"{row.wheel_rpm:.0f} rpm" for row in rows))
-    caps = (change.cap_before, change.cap_after)
-    table.add_row("bench cap, wheels", *(f"{cap.wheel_rpm:.0f} rpm" for cap in caps))
-    table.add_row("bench cap, motor", *(f"{cap.motor_rpm:.0f} rpm" for cap in caps))
+    for row in change_rows(change):
+        table.add_row(*row)
     console.print(table)
-    lines = [
-        "Speeds are worked out from Kv × voltage with nothing to hold the motor back: the real "
-        "speed is lower.",
-        work_words(change),
-    ]
-    if not after.hunting_tooth:
-        lines.append(
-            f"The teeth counts share the divisor {after.common_divisor}: the same teeth keep "
-            "meeting."
-        )
-    for line in lines:
+    for line in change_lines(change):
         console.print(Padding(Text(line), (0, 0, 0, 2)))
     _bullets(console, "Cautions", change.cautions)
     _bullets(console, "Baselines that no longer fit", change.stale)
-    joints: dict[str, list[str]] = {}
-    for zone, name in change.disturbed:
-        joints.setdefault(zone, []).append(name)
     _bullets(
         console,
         "Undone by the change: check before the first run, and again after it",
-        tuple(f"{zone_words(zone)}: {', '.join(names)}" for zone, names in joints.items()),
-    )
-
-
-def work_words(change: GearChange) -> str:
-    """Say how much harder the motor works."""
-    torque = 100.0 * (change.torque_factor - 1.0)
-    if abs(torque) < 0.5:
-        return "For the same pull the motor works as hard as before."
-    heat = 100.0 * (change.heat_factor - 1.0)
-    if torque < 0.0:
-        return (
-            f"For the same pull the motor needs {-torque:.0f} % less torque and current; its "
-            f"winding heats {-heat:.0f} % less."
-        )
-    top = 100.0 * (change.top_torque_factor - 1.0)
-    return (
-        f"For the same pull the motor needs {torque:.0f} % more torque and current; its winding "
-        f"heats {heat:.0f} % more. At the new geared top speed, against the air, it needs "
-        f"{top:.0f} % more torque. As a rough guide, shorten runs to "
-        f"{100.0 * change.run_time_factor:.0f} % and let it cool between them."
+        tuple(undone_lines(change)),
     )
 
 

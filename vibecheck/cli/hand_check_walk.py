@@ -108,7 +108,7 @@ def walk_through(garage: Garage, sitting: Sitting, habits: Habits) -> None:
                 keep(*same_for_all(stop.zone, outcome, kept))
             answered[place] = True
             place = _next_open(answered, place + 1)
-        _end(asker, garage, sitting)
+        _end(asker, garage, sitting, habits)
     except Stopped:
         open_zones = len(walk) - sum(answered)
         if not open_zones:
@@ -203,11 +203,11 @@ def _ask_fastener(
         left -= new.count
 
 
-def _end(asker: Asker, garage: Garage, sitting: Sitting) -> None:
+def _end(asker: Asker, garage: Garage, sitting: Sitting, habits: Habits) -> None:
     """End the hand check: what was found, what is due again, and the owner's own words."""
     from vibecheck.bench.hand_check import summary
 
-    end = summary(garage, sitting, garage.finish_hand_check(sitting.id))
+    end = summary(garage, sitting, garage.finish_hand_check(sitting.id), habits)
     typer.echo()
     typer.echo("Found:" if end.finds else "No find was logged.")
     for one in end.finds:

@@ -9,7 +9,7 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
 from vibecheck.errors import InputError, VibecheckError
-from vibecheck.web.pages import car_words
+from vibecheck.report import car_words
 from vibecheck.web.pages.found import car_of, number_in, said, when
 from vibecheck.web.pages.garage import check_rows
 from vibecheck.web.rendering import page

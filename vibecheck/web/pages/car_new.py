@@ -53,10 +53,9 @@ def car_from_form(form: Form) -> tuple[Car | None, dict[str, str]]:
     errors : dict of str to str
         By field; empty where there is a car.
     """
-    from vibecheck.car.drivetrain import derive_orders
-    from vibecheck.car.profile import Car, Drivetrain
+    from vibecheck.car.profile import Drivetrain
     from vibecheck.car.strict_table import check_text
-    from vibecheck.car.zones import default_zones
+    from vibecheck.car.usual import usual_car
     from vibecheck.errors import InputError
 
     errors: dict[str, str] = {}
@@ -78,9 +77,7 @@ def car_from_form(form: Form) -> tuple[Car | None, dict[str, str]]:
             errors[field.key] = str(error)
     if errors:
         return None, errors
-    drivetrain = Drivetrain(**numbers)
-    orders, zones = derive_orders(drivetrain), default_zones(layout)
-    return Car(name, layout, drivetrain, orders, zones), {}
+    return usual_car(name, layout, Drivetrain(**numbers)), {}
 
 
 def _form_page(
@@ -208,7 +205,7 @@ async def keep_edited(request: Request) -> Response:
 
 async def download(request: Request) -> Response:
     """Give the newest version of a car's file."""
-    from vibecheck.web.pages.car_words import file_name
+    from vibecheck.report.car_words import file_name
 
     stored = await in_garage(request, lambda garage: car_of(garage, request))
     return Response(

@@ -14,7 +14,6 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
 from vibecheck.errors import InputError
-from vibecheck.report.words import zone_words
 from vibecheck.web.pages.found import car_of
 from vibecheck.web.rendering import page
 from vibecheck.web.request import form_of, in_garage, see_other
@@ -118,43 +117,14 @@ def _told(change: GearChange | None) -> dict[str, Any]:
     """Return a change as the page shows it."""
     if change is None:
         return {"change": None, "rows": [], "lines": [], "undone": []}
-    from vibecheck.cli.car_gear import work_words
+    from vibecheck.report.gear_words import change_lines, change_rows, undone_lines
 
-    before, after = change.gearing_before, change.gearing_after
-    gears = (change.before.drivetrain, change.after.drivetrain)
-    rows = [
-        ("pinion / spur", *(f"{one.pinion_teeth} / {one.spur_teeth}" for one in gears if one)),
-        ("gear ratio", *(f"{one.gear_ratio:.3f}" for one in (before, after))),
-        ("final ratio", *(f"{one.final_ratio:.3f}" for one in (before, after))),
-        ("roll-out", *(f"{one.roll_out_mm:.2f} mm" for one in (before, after))),
-    ]
-    for place, charge in enumerate(("nominal", "full charge")):
-        sides = [one.charges[place] for one in (before, after)]
-        rows += [
-            (f"geared speed, {charge}", *(f"{one.speed_km_h:.0f} km/h" for one in sides)),
-            (f"motor, {charge}", *(f"{one.motor_rpm:.0f} rpm" for one in sides)),
-            (f"wheels, {charge}", *(f"{one.wheel_rpm:.0f} rpm" for one in sides)),
-        ]
-    caps = (change.cap_before, change.cap_after)
-    rows += [
-        ("bench cap, wheels", *(f"{one.wheel_rpm:.0f} rpm" for one in caps)),
-        ("bench cap, motor", *(f"{one.motor_rpm:.0f} rpm" for one in caps)),
-    ]
-    lines = [
-        "Speeds are worked out from Kv × voltage with nothing to hold the motor back: the real "
-        "speed is lower.",
-        work_words(change),
-    ]
-    if not after.hunting_tooth:
-        lines.append(
-            f"The teeth counts share the divisor {after.common_divisor}: the same teeth keep "
-            "meeting."
-        )
-    joints: dict[str, list[str]] = {}
-    for zone, name in change.disturbed:
-        joints.setdefault(zone, []).append(name)
-    undone = [f"{zone_words(zone)}: {', '.join(names)}" for zone, names in joints.items()]
-    return {"change": change, "rows": rows, "lines": lines, "undone": undone}
+    return {
+        "change": change,
+        "rows": change_rows(change),
+        "lines": change_lines(change),
+        "undone": undone_lines(change),
+    }
 
 
 async def keep(request: Request) -> Response:

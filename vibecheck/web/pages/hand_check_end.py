@@ -27,7 +27,9 @@ async def end(request: Request) -> Response:
 
         at = at_of(garage, request)
         done = at.sitting.hand_check
-        return at, None if done is None else summary(garage, at.sitting, done)
+        return at, None if done is None else summary(
+            garage, at.sitting, done, at.walk.history.habits
+        )
 
     at, found = await in_garage(request, read)
     done = at.sitting.hand_check_done

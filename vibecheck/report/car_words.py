@@ -1,4 +1,4 @@
-"""Web: a car's orders, gearing, zones and plan as rows of words."""
+"""Report: a car's orders, gearing, zones and plan as rows of words, the same on every face."""
 
 from __future__ import annotations
 
@@ -44,13 +44,14 @@ def order_rows(car: Car) -> list[tuple[str, str, str, str]]:
             zone_words(order.name),
             f"{order.ratio:.6g}",
             "" if cap_hz is None else f"{order.ratio * cap_hz:.1f} Hz",
-            _meaning(order),
+            order_meaning(order),
         )
         for order in car.orders
     ]
 
 
-def _meaning(order: Order) -> str:
+def order_meaning(order: Order) -> str:
+    """Say what happens once per cycle of an order; empty where its name says it all."""
     if order.kind == "bearing" and order.name.startswith("bearing_"):
         for part, words in _PART.items():
             if order.name.endswith(part):
