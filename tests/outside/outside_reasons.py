@@ -144,8 +144,9 @@ _NAMES: dict[str, str] = {
     "words": """
         car.fields.NumberField.check car.fields.number_fields car.plan_words.spots
         car.plausibility.car_warnings car.profile.Car.order car.profile.Car.zone car.read.parse_car
-        car.read.read_car car.strict_table.StrictTable.number car.zones.default_zones
-        car.zones.merge_zones model.archive.array_of model.coherence.Coherence.arrays
+        car.read.read_car car.strict_table.StrictTable.number car.usual.usual_car
+        car.zones.default_zones car.zones.merge_zones model.archive.array_of
+        model.coherence.Coherence.arrays
         model.coherence.Coherence.from_arrays model.evidence.named_evidence model.evidence.strongest
         model.heads.Head.arrays model.heads.Head.from_arrays model.looseness.LoosenessModel.card
         model.looseness.LoosenessModel.unfamiliar_limit model.population.Population.arrays
