@@ -29,6 +29,12 @@ def test_the_plan_of_a_car_becomes_words_to_call_out() -> None:
     assert "Start recording" not in script.steps[0].words
 
 
+def test_a_sensor_on_the_car_asks_for_rest_not_for_quiet() -> None:
+    script = script_of(bench_plan(read_car(CARS[-1]), "accelerometer", sample_rate_hz=3200.0))
+    assert "car at rest" in script.steps[0].words
+    assert "Touch nothing" in script.steps[-1].words
+
+
 @pytest.mark.parametrize("car", CARS, ids=lambda path: path.stem)
 def test_every_script_begins_and_ends_at_rest(car: Path) -> None:
     for script in (script_of(bench_plan(read_car(car), n_holds=3)), USUAL):

@@ -256,10 +256,11 @@ def test_force_replaces_a_file(at_bench: Any, tmp_path: Path) -> None:
     assert read_capture_note(tmp_path / "a.wav") is not None
 
 
-def test_two_channels_at_another_rate(at_bench: Any, tmp_path: Path) -> None:
+def test_two_channels_at_another_rate(at_bench: Any, capsys: Any, tmp_path: Path) -> None:
     library = fake(speed=200.0)
     more = ("--channels", "2", "--sample-rate", "44100")
     assert at_bench("a.wav", *CAR, *SHORT, *more, "--yes", library=library) == 0
+    assert " --sample-rate 44100 --channels 2 --spot motor_mount" in capsys.readouterr().out
     made = soundfile.info(tmp_path / "a.wav")
     assert (made.channels, made.samplerate, made.subtype) == (2, 44_100, "FLOAT")
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from vibecheck.capture.note import Sensor
 from vibecheck.car.plan import BenchPlan, Step
 from vibecheck.errors import CallError
 
@@ -16,6 +17,8 @@ LEAST_HOLD_S, MOST_HOLD_S = 3.0, 60.0
 
 FIRST_IDLE = "Motor off, hands off. Quiet: this is the noise of the room."
 LAST_IDLE = "Wheels at rest, motor off. Stay quiet until it ends."
+FIRST_REST = "Motor off, hands off. Do not touch the bench: this is the car at rest."
+LAST_REST = "Wheels at rest, motor off. Touch nothing until it ends."
 WITHOUT_A_CAR = (
     Step("idle", 4.0, 0.0, 0.0, FIRST_IDLE),
     Step("run_up", 6.0, 0.0, 0.0, "Squeeze the trigger slowly and evenly from rest."),
@@ -140,16 +143,19 @@ class Script:
 
 def script_of(plan: BenchPlan | None) -> Script:
     """Return the script of a bench plan, or the usual one where no car is known."""
-    return script_from(plan.script if plan is not None else WITHOUT_A_CAR)
+    if plan is None:
+        return script_from(WITHOUT_A_CAR)
+    return script_from(plan.script, plan.band.sensor)
 
 
-def script_from(steps: Sequence[Step]) -> Script:
+def script_from(steps: Sequence[Step], sensor: Sensor = "microphone") -> Script:
     """Put the steps of a plan into words that are called out while it records."""
+    first, last = (FIRST_IDLE, LAST_IDLE) if sensor == "microphone" else (FIRST_REST, LAST_REST)
     made = []
     for index, step in enumerate(steps):
         words = step.words
         if step.phase == "idle":
-            words = FIRST_IDLE if index == 0 else LAST_IDLE
+            words = first if index == 0 else last
         made.append(ScriptStep(step.phase, _big(steps, index), words, step.seconds))
     return Script(tuple(made))
 

@@ -36,6 +36,7 @@ HELP = help_text(
     ],
     closing="A voice memo of a phone works as well: copy it here and give it to vibecheck check.",
 )
+BAUD = 115_200
 
 
 def record_command(
@@ -97,7 +98,7 @@ def record_command(
     ] = None,
     baud: Annotated[
         int, typer.Option(metavar="BAUD", help="Bits per second of the serial port.", min=300)
-    ] = 115_200,
+    ] = BAUD,
     unit: Annotated[
         str | None,
         typer.Option(metavar="UNIT", help="Unit of the board's numbers: g, mg or m/s^2."),
@@ -148,7 +149,19 @@ def record_command(
         force=force,
         now=datetime.now(),
     )
-    wanted = prepare.Wanted(car, known, spot, sensor, target, stored, data, keep)
+    again = prepare.source_options(
+        {
+            "--device": device,
+            "--board": board,
+            "--baud": None if baud == BAUD else baud,
+            "--sample-rate": sample_rate,
+            "--channels": None if channels == 1 else channels,
+            "--unit": unit,
+            "--time-unit": time_unit,
+            "--counts-per-g": counts_per_g,
+        }
+    )
+    wanted = prepare.Wanted(car, known, spot, sensor, target, stored, data, keep, again)
     if keep:
         from vibecheck.garage.place import garage_folder
         from vibecheck.report.files import check_folder

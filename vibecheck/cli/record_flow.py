@@ -246,7 +246,7 @@ class Session:
         later = [spot.name for spot in self._plan.spots if spot.name not in done]
         if later:
             again = prepare.command_words(
-                "vibecheck", "record", *options, "--spot", later[0], *keep, *data
+                "vibecheck", "record", *options, *wanted.again, "--spot", later[0], *keep, *data
             )
             typer.echo(f"Or the next spot: {again}")
 

@@ -6,6 +6,7 @@ import re
 import shlex
 import stat
 import sys
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -44,6 +45,8 @@ class Wanted:
     bits : {"float", "24"}
     data : Path or None
     keep : bool
+    again : tuple of str
+        Options that name the microphone or board, for the next call.
     """
 
     car_named: str | None
@@ -54,6 +57,7 @@ class Wanted:
     bits: Bits
     data: Path | None
     keep: bool
+    again: tuple[str, ...] = ()
 
 
 def known_car(named: str | None, data: Path | None, *, keep: bool) -> Car | None:
@@ -277,6 +281,21 @@ def device_lines(devices: tuple[InputDevice, ...]) -> list[str]:
             f"{'s' * (one.channels != 1)}, {one.sample_rate_hz:g} samples per second)"
         )
     return lines
+
+
+def source_options(given: Mapping[str, object]) -> tuple[str, ...]:
+    """Return the options that name a microphone or board, for the next call.
+
+    Parameters
+    ----------
+    given : mapping of str to object
+        From an option to its value; what is ``None`` is left out.
+    """
+    words: list[str] = []
+    for option, value in given.items():
+        if value is not None:
+            words += [option, f"{value:g}" if isinstance(value, float) else str(value)]
+    return tuple(words)
 
 
 def command_words(*words: str | Path | None) -> str:
