@@ -125,11 +125,15 @@ def _announce(opened: Opened) -> None:
                 "phone, remove it."
             )
         lines += [
-            "The phone will warn of the certificate, since your computer made it. What to press:",
+            "The phone will warn of the certificate, since your computer made it. Press "
+            '"Advanced",',
+            '"Proceed"; on an iPhone "Show Details", "visit this website". More on that:',
             f"  {opened.addresses[0]}/certificate",
         ]
     typer.echo("\n".join(lines))
-    terminal.say(CAUTIONS)
+    out = terminal.console(stderr=True)
+    for line in terminal.hang(CAUTIONS, "", out.width) if out.is_terminal else [CAUTIONS]:
+        terminal.say(line)
     terminal.say("Ctrl-C ends it.")
 
 
@@ -138,6 +142,8 @@ def _show_code(code: str, why: str, address: str) -> None:
     half = len(code) // 2
     if why:
         typer.echo(f"\n{why}")
+    if sys.stdout.isatty():
+        typer.echo("\nScan the picture with the phone, or open the address and type the code.")
     typer.echo(f"  {'Pairing code':<14}{code[:half]}-{code[half:]}   (once, within 10 minutes)")
     if not sys.stdout.isatty():
         return
