@@ -14,8 +14,11 @@ from vibecheck.web.pages import (
     gear,
     hand_check,
     history,
+    record,
     result,
     spots,
+    upload,
+    uploads_api,
 )
 
 ROUTES: list[BaseRoute] = [
@@ -25,6 +28,9 @@ ROUTES: list[BaseRoute] = [
     *check_new.ROUTES,
     *cautions.ROUTES,
     *spots.ROUTES,
+    *record.ROUTES,
+    *upload.ROUTES,
+    *uploads_api.ROUTES,
     *check.ROUTES,
     *result.ROUTES,
     *hand_check.ROUTES,
