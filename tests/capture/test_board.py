@@ -141,7 +141,7 @@ def test_a_board_is_recorded_into_a_table_that_needs_no_words(tmp_path: Path, pr
 
 
 def test_a_board_that_is_unplugged_keeps_what_came(tmp_path: Path, pretend: Any) -> None:
-    board = pretend(b"", seconds=2.6)
+    board = pretend(b"", seconds=3.2)
     source = Board(board.name, open_port=board.open)
     source.start()
     source.begin()

@@ -135,7 +135,7 @@ def test_a_microphone_that_stalls_is_gone(monkeypatch: pytest.MonkeyPatch) -> No
 
 
 def test_devices_are_listed_without_the_outputs() -> None:
-    devices = input_devices(FakeSoundDevice(names=("Desk  mike", "Headset")))
+    devices = input_devices(FakeSoundDevice(names=("Desk \x1b\n mike", "Headset")))
     assert [(one.number, one.name, one.is_default) for one in devices] == [
         (0, "Desk mike", True),
         (1, "Headset", False),

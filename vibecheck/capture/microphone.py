@@ -115,7 +115,7 @@ def input_devices(sounddevice: Any | None = None) -> tuple[InputDevice, ...]:
         devices.append(
             InputDevice(
                 number=number,
-                name=" ".join(str(one["name"]).split()),
+                name=_printable(str(one["name"])),
                 host=str(hosts[one["hostapi"]]["name"]),
                 channels=int(one["max_input_channels"]),
                 sample_rate_hz=float(one["default_samplerate"]),
@@ -366,6 +366,11 @@ def open_microphone(
     return Microphone(
         device, sample_rate_hz=sample_rate_hz, n_channels=n_channels, sounddevice=library
     )
+
+
+def _printable(name: str) -> str:
+    """Return a name on one line, without what a terminal might obey."""
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in name).split())
 
 
 def _reason(error: Exception) -> str:
