@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from uploads_bed import bench_check, samples_of, served_at, wired
+from uploads_bed import bench_check, samples_of, served_at
 
 import vibecheck
 from vibecheck.car.shipped import shipped_car_path
@@ -215,7 +215,7 @@ def record_spin_up(phone: Any, played: Played) -> None:
 def test_the_stored_recording_is_what_was_played_and_ranks_alike(
     tmp_path: Path, phone: Any, played: Played
 ) -> None:
-    app = wired(create_app(Settings(data=tmp_path)))
+    app = create_app(Settings(data=tmp_path))
     sitting = bench_check(app)
     with served_at(app) as port:
         open_recorder(phone, port)
@@ -270,7 +270,7 @@ def test_dead_network_and_reload_lose_nothing(
     tmp_path: Path, noisy_phone: Any, noise: Played
 ) -> None:
     phone = noisy_phone
-    app = wired(create_app(Settings(data=tmp_path)))
+    app = create_app(Settings(data=tmp_path))
     sitting = bench_check(app)
     dead = False
 
@@ -310,13 +310,13 @@ def test_reload_while_recording_and_restart_of_the_server_lose_nothing(
     tmp_path: Path, noisy_phone: Any, noise: Played
 ) -> None:
     phone = noisy_phone
-    app = wired(create_app(Settings(data=tmp_path)))
+    app = create_app(Settings(data=tmp_path))
     sitting = bench_check(app)
     with served_at(app) as port:
         open_recorder(phone, port)
         start_recording(phone)
         wait_recorded(phone, 1.2)
-    app = wired(create_app(Settings(data=tmp_path)))
+    app = create_app(Settings(data=tmp_path))
     app.state.acknowledged[sitting.id] = record_moment()
     wait_recorded(phone, 2.2)
     with served_at(app, port):
@@ -361,7 +361,7 @@ def test_what_stays_on_is_named_and_a_hidden_page_or_a_call_ends_the_recording(
     tmp_path: Path, noisy_phone: Any
 ) -> None:
     phone = noisy_phone
-    app = wired(create_app(Settings(data=tmp_path)))
+    app = create_app(Settings(data=tmp_path))
     bench_check(app)
     phone.add_init_script(STASH + GAIN_ON)
     with served_at(app) as port:
@@ -399,7 +399,7 @@ def test_what_stays_on_is_named_and_a_hidden_page_or_a_call_ends_the_recording(
 def test_refused_missing_and_untrusted_microphones_each_have_their_words(
     tmp_path: Path, launch: Callable[..., Any]
 ) -> None:
-    app = wired(create_app(Settings(data=tmp_path)))
+    app = create_app(Settings(data=tmp_path))
     bench_check(app)
     browser = launch("--host-resolver-rules=MAP bench.test 127.0.0.1")
     with served_at(app) as port:
@@ -453,7 +453,7 @@ def test_cautions_come_first(tmp_path: Path, client: Any, app: Any) -> None:
 def test_files_go_on_after_a_reload_and_are_kept(tmp_path: Path, tab: Any) -> None:
     import soundfile
 
-    app = wired(create_app(Settings(data=tmp_path / "garage")))
+    app = create_app(Settings(data=tmp_path / "garage"))
     sitting = bench_check(app)
     samples, rate = samples_of()
     file = tmp_path / "my spin.wav"

@@ -11,9 +11,10 @@ from typing import Any
 import numpy as np
 import pytest
 from starlette.testclient import TestClient
-from uploads_bed import LOOSE, Sender, bench_check, samples_of, wired, wish
+from uploads_bed import DEMO, LOOSE, Sender, bench_check, samples_of, wish
 
 from vibecheck.capture.sound_writer import read_capture_note
+from vibecheck.risk.log import FastenerFinding
 from vibecheck.web.app import create_app
 from vibecheck.web.settings import Settings
 from vibecheck.web.uploads.store import UploadLimits, UploadStore
@@ -101,6 +102,44 @@ def test_same_content_under_two_keys_is_stored_once(app: Any, client: TestClient
     assert "kept already, in bench check 1" in error_of(answer)
 
 
+def test_baseline_is_measured_while_the_owner_still_records(
+    app: Any, client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import threading
+
+    from vibecheck.bench import judge
+
+    examine, heard = judge.examine, []
+
+    def listening(take: Any, car: Any) -> Any:
+        heard.append(take.file)
+        return examine(take, car)
+
+    monkeypatch.setattr(judge, "examine", listening)
+    garage = app.state.garage
+    first = bench_check(app)
+    garage.add_take(first.id, DEMO / "1-baseline-centre.flac")
+    findings = [
+        FastenerFinding(zone.name, fastener.name, "snug", count=fastener.count)
+        for zone in garage.find_car(first.car_id).car.zones
+        for fastener in zone.fasteners
+    ]
+    garage.log_hand_check(first.id, *findings)
+    garage.finish_hand_check(first.id)
+    garage.close_sitting(first.id)
+    sitting = garage.start_sitting(first.car_id)
+    sender = Sender(client)
+    whole = LOOSE.read_bytes()
+    sender.begin(wish(sitting, size=len(whole)))
+    for thread in threading.enumerate():
+        if thread.name == "prepare":
+            thread.join(20)
+    assert heard == ["1-baseline-centre.flac"]
+    sender.send(wish(sitting, size=len(whole)), whole)
+    assert sender.do("look").status_code == 200
+    assert heard == ["1-baseline-centre.flac", "spin.flac"]
+
+
 # ---- pieces ---------------------------------------------------------------------------------
 
 
@@ -141,19 +180,19 @@ def test_upload_goes_on_after_a_restart_of_the_server(tmp_path: Path) -> None:
         sender = Sender(client)
         sender.begin(asked)
         sender.piece(whole[:half])
-    app = wired(create_app(Settings(data=tmp_path)))
+    app = create_app(Settings(data=tmp_path))
     with TestClient(app, base_url="http://127.0.0.1") as client:
         again = Sender(client)
         answer = again.begin(asked)
         assert (answer.status_code, again.offset, again.id) == (200, half, sender.id)
         again.piece(whole[half:])
         assert again.finish(whole).status_code == 200
-    app = wired(create_app(Settings(data=tmp_path)))
+    app = create_app(Settings(data=tmp_path))
     with TestClient(app, base_url="http://127.0.0.1") as client:
         again = Sender(client)
         assert again.begin(asked).json()["phase"] == "whole"
         assert again.do("keep").status_code == 200
-    app = wired(create_app(Settings(data=tmp_path)))
+    app = create_app(Settings(data=tmp_path))
     with TestClient(app, base_url="http://127.0.0.1") as client:
         again = Sender(client)
         assert again.begin(asked).json()["phase"] == "kept"

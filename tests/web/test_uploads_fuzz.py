@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 from starlette.testclient import TestClient
-from uploads_bed import bench_check, wired
+from uploads_bed import bench_check
 
 from vibecheck.errors import CallError, InputError
 from vibecheck.web.app import create_app
@@ -198,7 +198,7 @@ def test_a_wish_that_is_taken_survives_the_disk(values: dict[str, Any]) -> None:
 
 @pytest.fixture(scope="module")
 def fuzzed(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    app = wired(create_app(Settings(data=tmp_path_factory.mktemp("garage"))))
+    app = create_app(Settings(data=tmp_path_factory.mktemp("garage")))
     bench_check(app)
     with TestClient(app, base_url="http://127.0.0.1") as client:
         yield client

@@ -25,18 +25,8 @@ LOOSE = DEMO / "2-something-loose-centre.flac"
 """Simulated."""
 
 
-def wired(app: Any) -> Any:
-    """Put the pages of recording and sending into the application, where they are not yet."""
-    from vibecheck.web.pages import record, upload, uploads_api
-
-    if not any(getattr(route, "path", "") == "/uploads" for route in app.routes):
-        app.router.routes[:0] = [*uploads_api.ROUTES, *record.ROUTES, *upload.ROUTES]
-    return app
-
-
 def bench_check(app: Any, *, acknowledged: bool = True) -> Sitting:
     """Begin a bench check of the shipped car."""
-    wired(app)
     garage = app.state.garage
     car = garage.add_car(shipped_car_path())
     sitting = garage.start_sitting(car.id)

@@ -70,7 +70,7 @@ def _answers_json(handler: Handler) -> Handler:
             return answered
         except VibecheckError as error:
             status = 400 if isinstance(error, CallError) else 422
-            return _refusal(status, error.what, error.advice or "")
+            return _refusal(status, error.what, looking.as_fields(error.advice or ""))
         except HTTPException as error:
             return _refusal(error.status_code, str(error.detail))
         except ClientDisconnect:

@@ -141,8 +141,12 @@ class Card {
       showQuality(find(".quality"), answer);
       showZones(find(".answer"), answer);
       this.box.querySelectorAll("#findings, #zones").forEach((one) => one.removeAttribute("id"));
+      const poor = answer.quality.verdict === "unusable";
+      find(".keep").textContent = poor ? "Keep it all the same" : "Keep";
+      find(".keep").classList.toggle("primary", !poor);
+      find(".away").classList.toggle("primary", poor);
       find(".decide").hidden = false;
-      find(".keep").focus({ preventScroll: true });
+      find(poor ? ".away" : ".keep").focus({ preventScroll: true });
     } catch (error) {
       this.failed(error);
       button.disabled = false;
@@ -152,6 +156,7 @@ class Card {
   failed(error) {
     if (error.name === "AbortError") return;
     const known = error instanceof Refused;
+    this.find("progress").hidden = true;
     this.say(known ? `${error.message} ${error.advice || ""}`.trim() : "The file cannot be read any more. Choose it again.");
     if (known && [400, 413, 415, 422].includes(error.status)) forget(this.key);
   }

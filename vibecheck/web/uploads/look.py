@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, cast
@@ -149,6 +150,14 @@ def result_words(result: CheckResult) -> dict[str, Any]:
     }
 
 
+def as_fields(text: str) -> str:
+    """Return advice that names arguments of the Python functions with the fields of the page."""
+    text = re.sub(r'\btime_unit="(\w*)"', r'"Unit of the time": \1', text)
+    text = re.sub(r'\bunit="([^"]*)"', r'"Unit of the values": \1', text)
+    text = re.sub(r"\bcolumns=\{[^}]*\}", '"Columns"', text)
+    return re.sub(r"\bsample_rate_hz\b", '"Samples a second"', text)
+
+
 def _take_words(take: Take, result: CheckResult) -> dict[str, Any]:
     checked = next((one for one in result.takes if one.take.sha256 == take.sha256), None)
     return {
@@ -172,7 +181,7 @@ def _quality(take: Take, result: CheckResult) -> dict[str, Any]:
                     {
                         "code": finding.code,
                         "message": finding.message,
-                        "advice": finding.advice,
+                        "advice": as_fields(finding.advice),
                         "weight": finding.weight,
                     }
                     for finding in quality.findings
