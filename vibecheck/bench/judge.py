@@ -8,12 +8,10 @@ from collections.abc import Sequence
 from threading import Lock
 from typing import TYPE_CHECKING, Any
 
-from vibecheck.bench.known import Say, matching, read_stored, refuse_kept_elsewhere
-from vibecheck.bench.set_up import fitted_car
 from vibecheck.errors import CallError, VibecheckError
-from vibecheck.pipeline import conclude, examine, refuse_unknown_spots
 
 if TYPE_CHECKING:
+    from vibecheck.bench.known import Say
     from vibecheck.car.profile import Car
     from vibecheck.garage import Garage, Sitting, StoredTake
     from vibecheck.model.looseness import LoosenessModel
@@ -28,6 +26,8 @@ KEPT_SAMPLES = 24_000_000
 
 class Judge:
     """Judges bench checks of a garage; may be called from several threads.
+
+    The analysis is imported with the first take, so that a page comes up without waiting for it.
 
     A take is measured once and stays measured while it is among the newest in use, so that a
     further take of the same bench check costs its own time only.
@@ -50,7 +50,7 @@ class Judge:
         sitting: Sitting,
         extra: Sequence[Take] = (),
         *,
-        say: Say = lambda _sentence: None,
+        say: Say | None = None,
     ) -> CheckResult:
         """Judge the takes of a bench check, with the car's baseline and history.
 
@@ -70,7 +70,12 @@ class Judge:
         CallError
             If there is nothing to judge, or a spot is none of the car.
         """
+        from vibecheck.bench.known import matching
+        from vibecheck.bench.set_up import fitted_car
+        from vibecheck.pipeline import conclude, refuse_unknown_spots
+
         garage = self._garage
+        say = say or (lambda _sentence: None)
         car = fitted_car(garage.find_car(sitting.car_id).car, sitting.set_up)
         refuse_unknown_spots(extra, car)
         before = [take for take in sitting.takes if not take.after_hand_check]
@@ -110,11 +115,16 @@ class Judge:
         CallError
             If there is one.
         """
+        from vibecheck.bench.known import refuse_kept_elsewhere
+
         refuse_kept_elsewhere(self._garage, [take], sitting)
 
     def _examine_each(
         self, kept: Sequence[StoredTake], car: Car, what: str, say: Say
     ) -> list[CheckedTake]:
+        from vibecheck.bench.known import read_stored
+        from vibecheck.pipeline import examine
+
         found = []
         for take in kept:
             key = _key(take.sha256, take.sensor, take.spot, take.reading, car)
@@ -130,6 +140,8 @@ class Judge:
         return found
 
     def _examine(self, take: Take, car: Car) -> CheckedTake:
+        from vibecheck.pipeline import examine
+
         key = _key(take.sha256, take.sensor, take.spot, {}, car)
         measured = self._look_up(key)
         if measured is None:

@@ -40,10 +40,10 @@ def car_by_id(garage: Garage, car_id: str) -> StoredCar:
     HTTPException
         404.
     """
-    try:
-        found = garage.find_car(car_id)
-    except CallError as error:
-        raise HTTPException(404) from error
+    # Asked by `find_car` alone, the garage would also look for a car file of that name.
+    if not garage.knows(car_id):
+        raise HTTPException(404)
+    found = garage.find_car(car_id)
     if found.id != car_id:
         raise HTTPException(404)
     return found
