@@ -74,7 +74,7 @@ def test_version():
 def test_help_teaches_with_examples_and_lists_the_commands():
     done = CliRunner().invoke(app, ["--help"])
     assert done.exit_code == 0
-    assert "vibecheck check spin.m4a --car saltflat8.toml" in done.output
+    assert "vibecheck check spin.wav --car saltflat8.toml" in done.output
     listed = re.findall(r"^[│ ]+([a-z-]+)  +[A-Z]", done.output, re.MULTILINE)
     assert listed == list(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
     assert {"check", "demo", "simulate", "train", "evaluate", "car"} <= set(listed)

@@ -21,7 +21,9 @@ HELP = help_text(
         ("", "vibecheck demo"),
         ("", "vibecheck car new saltflat8.toml"),
         ("", "vibecheck car plan saltflat8.toml"),
-        ("", "vibecheck check spin.m4a --car saltflat8.toml"),
+        ("", "vibecheck record spin.wav --car saltflat8.toml"),
+        ("", "vibecheck check spin.wav --car saltflat8.toml"),
+        ("", "vibecheck serve"),
     ],
     closing="Each command explains itself: vibecheck check --help",
 )
