@@ -21,6 +21,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+from figures import figure
 
 from vibecheck.car.read import parse_car
 from vibecheck.car.shipped import shipped_car_path
@@ -158,6 +159,12 @@ def main() -> None:
         print(f"{'command':<28}{'one check':>11}{words.checks:>9} checks{'more':>9}{'ratio':>8}")
         for name in commands(few):
             one, all_ = best[name, few], best[name, many]
+            figure(
+                f"{name}: a garage of {words.checks} bench checks",
+                f"{all_:.2f} s",
+                f"a garage of one: {one:.2f} s",
+                f"{all_ / one:.2f} × its time",
+            )
             print(f"{name:<28}{one:>9.2f} s{all_:>14.2f} s{all_ - one:>7.2f} s{all_ / one:>8.2f}")
 
 

@@ -18,6 +18,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
 import open_data
+from figures import figure
 
 from vibecheck.dsp.angular import PASS_SHARE, PhaseTrack, to_angle
 from vibecheck.dsp.spectrum import short_time_power
@@ -62,6 +63,15 @@ def sweep_truth() -> None:
             level = 10 * np.log10(2 * power[:, line].max(axis=1))
             rest = 10 * np.log10(2 * power[:, wanted & ~line].max())
             found.append((float(np.abs(level).max()), float(rest)))
+        (level_db, spurious_db), (_, plain_db) = found
+        figure(
+            f"order {order:g} through a sweep of 4 000 rpm/s: level error, spurious orders",
+            f"{level_db:.4f} dB, {spurious_db:.0f} dB",
+            f"linear interpolation: {plain_db:.0f} dB",
+            f"{plain_db - spurious_db:.0f} dB purer",
+            "0.1 dB, −70 dB",
+            level_db <= 0.1 and spurious_db <= -70.0,
+        )
         print(f"  {order:5.1f}  {found[0][0]:14.5f}  {found[0][1]:12.1f}  {found[1][1]:12.1f}")
 
 
@@ -138,6 +148,12 @@ def cost() -> None:
         "burst onset": best_of(lambda t: burst_onset(t, speed), take),
     }
     for name, seconds in rows.items():
+        figure(
+            f"{name} of 30 s",
+            f"{1e3 * seconds:.0f} ms",
+            f"one short-time spectrum: {1e3 * reference:.1f} ms",
+            f"{seconds / reference:.1f} × its time",
+        )
         print(f"  {name:58s} {1e3 * seconds:6.1f} ms  {seconds / reference:5.1f} x reference")
     spectrum = order_spectrum(take, speed)
     errors = [20 * np.log10(spectrum.at(o) / a) for o, a in lines.items()]
@@ -236,6 +252,14 @@ def bearings() -> None:
             f"{own.low_hz / 1e3:.1f}-{own.high_hz / 1e3:.1f} kHz: "
             f"{shaft_hz * own_peak.order:7.2f} Hz"
         )
+    figure(
+        "bearing recordings: strongest rhythm of the envelope within 2 %",
+        f"{inside} of {len(paths)}",
+        "published rhythms of open recordings",
+        "",
+        "all",
+        inside == len(paths),
+    )
     print(f"  within 2 %: {inside} of {len(paths)}")
 
 

@@ -21,6 +21,7 @@ import scipy.fft
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "quality"))
 
+from figures import figure
 from quality_signals import (
     CAR,
     SpinUp,
@@ -213,6 +214,12 @@ def time_it(n_runs: int = 25) -> None:
         return min(spent)
 
     gate, reference = best(lambda: assess_quality(made.take, made.speed, CAR)), best(plain)
+    figure(
+        f"quality gate of {made.take.duration_s:.0f} s",
+        f"{1000 * gate:.0f} ms",
+        f"plain short-time spectrum: {1000 * reference:.0f} ms",
+        f"{gate / reference:.2f} × its time",
+    )
     print(
         f"\n{made.take.duration_s:.0f} s at 48 kHz, mono: gate {1000 * gate:.1f} ms, "
         f"plain short-time spectrum (1024, half overlap) {1000 * reference:.1f} ms, "
