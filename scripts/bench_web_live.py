@@ -170,7 +170,7 @@ def frames(browser: Any, port: int, seconds: float, throttle: int) -> None:
     seen = tab.evaluate("window.seen")
     lost = tab.inner_text("#lost")
     tab.click("#stop")
-    tab.wait_for_selector("#decide:visible", timeout=60_000)
+    tab.wait_for_selector("#keep:visible", timeout=60_000)
     marks = tab.evaluate(
         "performance.getEntriesByType('mark').map((one) => [one.name, one.startTime])"
     )

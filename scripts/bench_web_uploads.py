@@ -303,11 +303,14 @@ async def soak(server: Server, base: bytes, n_takes: int, look_each: int, limit_
             print(f"ended after {number + 1} takes: the time given was over")
             break
     taken, rss = np.array(seen).T
-    later = taken > taken[-1] / 4
-    slope = np.polyfit(taken[later] * TAKE_S / 3600, rss[later], 1)[0]
-    print(f"{len(taken) and int(taken[-1]) + 1} takes, {look_each} apart looked at")
-    print(f"RSS over the last three quarters: {rss[later].min():.1f} to {rss[later].max():.1f} MB")
-    print(f"slope: {slope:+.3f} MB an hour of recording ({24 * slope:+.1f} MB a day)")
+    print(f"{int(taken[-1]) + 1} takes, each {look_each}th looked at")
+    for words, share in (("three quarters", 0.25), ("half", 0.5)):
+        later = taken > share * taken[-1]
+        slope = np.polyfit(taken[later] * TAKE_S / 3600, rss[later], 1)[0]
+        print(
+            f"the last {words}: RSS {rss[later].min():.1f} to {rss[later].max():.1f} MB, "
+            f"slope {slope:+.3f} MB an hour of recording"
+        )
 
 
 def main() -> None:

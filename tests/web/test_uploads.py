@@ -107,15 +107,15 @@ def test_baseline_is_measured_while_the_owner_still_records(
 ) -> None:
     import threading
 
-    from vibecheck.bench import judge
+    from vibecheck import pipeline
 
-    examine, heard = judge.examine, []
+    examine, heard = pipeline.examine, []
 
     def listening(take: Any, car: Any) -> Any:
         heard.append(take.file)
         return examine(take, car)
 
-    monkeypatch.setattr(judge, "examine", listening)
+    monkeypatch.setattr(pipeline, "examine", listening)
     garage = app.state.garage
     first = bench_check(app)
     garage.add_take(first.id, DEMO / "1-baseline-centre.flac")

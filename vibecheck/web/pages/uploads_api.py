@@ -9,7 +9,7 @@ import json
 import logging
 import threading
 from collections.abc import Awaitable, Callable
-from typing import Any
+from typing import Any, TypeVar
 
 import anyio
 from starlette.applications import Starlette
@@ -39,6 +39,7 @@ LOOKS_AT_ONCE = 2
 HEX = "0123456789abcdef"
 PIECE_TYPES = ("application/octet-stream", "application/partial-upload")
 
+Value = TypeVar("Value")
 Handler = Callable[[Request], Awaitable[Response]]
 _log = logging.getLogger(__name__)
 _making = threading.Lock()
@@ -208,7 +209,14 @@ async def finish(request: Request) -> Response:
     claims = claims_from(values.get("capture"))
     store = uploads_of(request.app)
     upload_id = request.path_params["id"]
-    state = await run_in_threadpool(store.finish, upload_id, size, sha256, claims)
+    state = await run_in_threadpool(store.state, upload_id)
+
+    def close() -> UploadState:
+        return store.finish(upload_id, size, sha256, claims)
+
+    # A file is decoded in a process of its own, as heavy as a look; samples are only wrapped.
+    heavy = state.wish.form == "file" and state.phase == "receiving"
+    state = await (_one_of_few(request, close) if heavy else run_in_threadpool(close))
     return JSONResponse(_shown(state))
 
 
@@ -220,7 +228,7 @@ async def _whole(request: Request) -> UploadState:
     return state
 
 
-async def _one_of_few(request: Request, work: Callable[[], Any]) -> Any:
+async def _one_of_few(request: Request, work: Callable[[], Value]) -> Value:
     """Run heavy work in a thread, few at a time."""
     app = request.app
     limiter = getattr(app.state, "look_limiter", None)

@@ -11,6 +11,7 @@ const PIECE_BYTES = 32768; // a fifth of a second: that much a reload can lose w
 const LONGEST_GAP_S = 5; // a gap is filled with silence, so that times stay true; not a longer one
 const ZERO_RUN = 128; // so many exact zeros in a row are no sound: the device gave nothing
 
+const FORGOTTEN_MS = 14 * 86400e3; // a bench check of two weeks ago gets no more recordings
 const CLOCK_SLACK_MS = 40; // sound cards and computers disagree by less in three minutes
 
 const pieces = Pieces.open().catch(() => null);
@@ -283,7 +284,8 @@ const orders = {
     const found = [];
     for (const one of base ? await base.takes() : []) {
       const size = (await base.of(one.key)).reduce((sum, part) => sum + part.byteLength, 0);
-      if (size === 0) { await base.drop(one.key); continue; }
+      const age = Date.now() - Date.parse(one.wish.capture?.started || 0);
+      if (size === 0 || age > FORGOTTEN_MS) { await base.drop(one.key); continue; }
       found.push({ ...one, seconds: size / 4 / one.wish.sample_rate_hz, here: one.wish.sitting === sitting });
     }
     tell({ kind: "found", takes: found });

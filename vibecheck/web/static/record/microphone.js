@@ -29,6 +29,8 @@ export const troubles = {
   none: () => new Trouble("none", "No microphone was found.", "Plug one in, then try again. " + WAY),
   busy: () => new Trouble("busy", "The microphone cannot be opened: another app may be using it.",
     "Close calls and other recorders, then try again. " + WAY),
+  rates: () => new Trouble("rates", "This browser cannot take the sound of this microphone as it is.",
+    "Choose another microphone, or another browser. " + WAY),
   ended: () => new Trouble("ended", "The microphone was taken away (unplugged, switched off, or no longer allowed).",
     "What was recorded up to then is kept. Plug it in or allow it again, then record again."),
   call: () => new Trouble("call", "The phone silenced the microphone: a call or another app took it.",
@@ -43,6 +45,7 @@ function troubleOf(error) {
   switch (error.name) {
     case "NotAllowedError": case "SecurityError": case "PermissionDeniedError": return troubles.denied();
     case "NotFoundError": case "OverconstrainedError": case "DevicesNotFoundError": return troubles.none();
+    case "NotSupportedError": return troubles.rates();
     case "NotReadableError": case "AbortError": case "TrackStartError": return troubles.busy();
     default: return troubles.too_old();
   }
@@ -84,6 +87,7 @@ export class Microphone {
       [one.track] = one.stream.getAudioTracks();
       await one.context.resume();
       await one.context.audioWorklet.addModule("/static/record/capture-processor.js");
+      one.source = one.context.createMediaStreamSource(one.stream);
     } catch (error) {
       one.close();
       throw troubleOf(error);
@@ -98,7 +102,6 @@ export class Microphone {
     const { port1, port2 } = new MessageChannel();
     worker.postMessage({ kind: "open", port: port2, rate: one.rateHz, ...live }, [port2]);
     one.node.port.postMessage({ port: port1 }, [port1]);
-    one.source = one.context.createMediaStreamSource(one.stream);
     one.source.connect(one.node).connect(one.context.destination); // silent: keeps the graph running
     one.track.addEventListener("ended", () => onTrouble(troubles.ended()));
     one.track.addEventListener("mute", () => onTrouble(troubles.call()));

@@ -22,6 +22,7 @@ let speeds = [];
 let step = -1;
 let current = null;
 let timer = 0;
+let early = null; // what the server refused while the recording went on
 
 const text = (id, words) => { const one = by(id); if (one.textContent !== words) one.textContent = words; };
 const show = (id, on = true) => { by(id).hidden = !on; };
@@ -38,9 +39,10 @@ function enter(name) {
 
 // ---- trouble ----------------------------------------------------------------------------
 
-function trouble(problem, advice) {
+function trouble(problem, advice, withAgain = true) {
   text("trouble-what", problem.message || problem);
   text("trouble-advice", problem.advice || advice || "");
+  show("again-microphone", withAgain);
   show("trouble");
 }
 
@@ -232,10 +234,12 @@ function finish(why) {
   by("quality").replaceChildren();
   show("decide", false);
   by("progress").value = 0;
+  delete by("keep").dataset.retry;
   text("sending", "Sending the rest to your computer.");
   text("after-title", "Recorded");
   enter("after");
   say("Recording ended.");
+  if (early) { hear.refused(early); early = null; }
 }
 
 // ---- what the worker says ---------------------------------------------------------------------
@@ -264,10 +268,13 @@ const hear = {
     text("after-title", `${again ? "Found again" : "Recorded"}: ${parts.join(", ")}`);
   },
 
-  sent({ sent, have, ended, waiting, message }) {
-    if (phase !== "after") return;
-    if (waiting) text("sending", `${message || "The computer cannot be reached."} The recording is kept in this browser and goes on by itself.`);
-    else if (sent !== undefined && ended) {
+  sent({ key, sent, have, ended, waiting, message }) {
+    if (phase !== "after" || key !== current?.wish.key) return;
+    if (waiting) {
+      text("sending", `${message || "The computer cannot be reached."} The recording is kept in this browser and goes on by itself.`);
+      show("keep", false); // nothing to keep before it has arrived, but another try is possible
+      show("decide");
+    } else if (sent !== undefined && ended) {
       by("progress").value = sent / have;
       text("sending", "Sending the rest to your computer.");
     } else if (waiting === false) text("sending", "The computer is back.");
@@ -279,7 +286,8 @@ const hear = {
     text("sending", "It arrived whole. Listening to it.");
   },
 
-  looked({ answer }) {
+  looked({ key, answer }) {
+    if (phase !== "after" || key !== current?.wish.key) return;
     performance.mark("vibecheck-looked");
     text("sending", [answer.quality.words, current?.motion].filter(Boolean).join(" "));
     showQuality(by("quality"), answer);
@@ -288,16 +296,20 @@ const hear = {
     by("keep").classList.toggle("primary", !poor);
     by("redo").classList.toggle("primary", poor);
     text("keep", poor ? "Keep it all the same" : "Keep");
+    show("keep");
     show("decide");
     by(poor ? "redo" : "keep").focus({ preventScroll: true });
   },
 
-  refused({ status, message, advice }) {
+  refused(refusal) {
+    if (phase === "recording") { early = refusal; return; } // first the recording, then its way
+    if (refusal.key && refusal.key !== current?.wish.key) return;
+    const { status, message, advice } = refusal;
     enter("after");
     text("sending", "");
-    trouble(message, advice);
-    show("again-microphone", false);
-    show("decide", ![404, 400].includes(status) || true);
+    trouble(message, advice, false);
+    show("keep");
+    show("decide");
     text("keep", status === 0 || status >= 500 || status === 401 || status === 403 ? "Try again" : "Keep");
     by("keep").dataset.retry = "yes";
   },
@@ -339,7 +351,7 @@ const hear = {
 function showSpeed(rpm) {
   speeds = [...speeds.slice(-2), rpm];
   const [a, b] = [Math.min(...speeds), Math.max(...speeds)];
-  if (speeds.length < 3 || a <= 0 || b > 1.06 * a) { if (rpm <= 0) text("speed", "Speed: not heard"); return; }
+  if (speeds.length < 3 || a <= 0 || b > 1.06 * a) { text("speed", rpm > 0 ? "Speed: changing" : "Speed: not heard"); return; }
   const round = (x) => (Math.round(x / 50) * 50).toLocaleString("en").replaceAll(",", " ");
   const wheels = config.wheel_ratio ? `, wheels ${round(rpm * config.wheel_ratio)}` : "";
   const above = config.cap_rpm && a > config.cap_rpm;
