@@ -1,14 +1,16 @@
-"""Draw docs/images/phone.png: three pages of the demo's second check as a phone shows them.
+"""Draw the README's pictures from the demo's second check.
 
-Serves the page over a garage of the shipped demo on this machine and photographs it with Chromium.
+``report.png`` holds the two printed sheets of its report. ``phone.png`` holds three pages as a phone
+shows them, served over a garage of the shipped demo on this machine.
 
-    python scripts/make_phone_picture.py        (needs chromium and the dev packages)
+    python scripts/make_pictures.py        (needs chromium, pdftoppm and the dev packages)
 """
 
 from __future__ import annotations
 
 import shutil
 import socket
+import subprocess
 import sys
 import tempfile
 import threading
@@ -22,12 +24,13 @@ import uvicorn
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
-from vibecheck.demo import read_story
+from vibecheck.demo import read_story, run_story
 from vibecheck.risk.walk import same_for_all
 from vibecheck.web.app import create_app
 from vibecheck.web.settings import Settings
 
-OUT = Path(__file__).resolve().parent.parent / "docs" / "images" / "phone.png"
+IMAGES = Path(__file__).resolve().parent.parent / "docs" / "images"
+REPORT, PHONE = IMAGES / "report.png", IMAGES / "phone.png"
 WIDTH, HEIGHT, GAP, COLOURS = 360, 720, 24, 64
 
 
@@ -52,14 +55,44 @@ def filled(data: Path) -> tuple[Any, str]:
     return app, car.id
 
 
+def browser_of(playwright: Any) -> Any:
+    """Start Debian's Chromium."""
+    return playwright.chromium.launch(
+        executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
+    )
+
+
+def printed(page: Path, folder: Path) -> list[Image.Image]:
+    """Print a page on A4 and return its sheets."""
+    with sync_playwright() as playwright:
+        browser = browser_of(playwright)
+        tab = browser.new_page()
+        tab.goto(page.as_uri())
+        tab.pdf(path=str(folder / "sheets.pdf"), prefer_css_page_size=True)
+        browser.close()
+    call = ["pdftoppm", "-r", "80", "-png", str(folder / "sheets.pdf"), str(folder / "sheet")]
+    subprocess.run(call, check=True)
+    return [Image.open(path).convert("RGB") for path in sorted(folder.glob("sheet-*.png"))]
+
+
+def side_by_side(pictures: list[Image.Image], out: Path) -> None:
+    """Write pictures beside each other into one file of few colours."""
+    width = sum(one.width for one in pictures) + GAP * (len(pictures) - 1)
+    sheet = Image.new("RGB", (width, max(one.height for one in pictures)), "white")
+    x = 0
+    for one in pictures:
+        sheet.paste(one, (x, 0))
+        x += one.width + GAP
+    sheet.quantize(COLOURS).save(out, optimize=True)
+    print(out.relative_to(IMAGES.parents[1]))
+
+
 def photographed(address: str) -> list[Image.Image]:
     """Return one picture a page."""
     pages = (("/checks/2/spots", "h1"), ("/checks/2/result", "h1"), ("/checks/2/hand-check", "h1"))
     shots = []
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
-        )
+        browser = browser_of(playwright)
         context = browser.new_context(
             viewport={"width": WIDTH, "height": HEIGHT}, device_scale_factor=1.5
         )
@@ -74,7 +107,12 @@ def photographed(address: str) -> list[Image.Image]:
 
 
 def main() -> int:
-    """Write the picture."""
+    """Write the pictures."""
+    with tempfile.TemporaryDirectory() as folder:
+        pages = Path(folder)
+        run_story(read_story(), pages)
+        second = sorted(pages.glob("2-*.html"))[0]
+        side_by_side(printed(second, pages), REPORT)
     with tempfile.TemporaryDirectory() as data:
         app, _car = filled(Path(data))
         listener = socket.socket()
@@ -89,14 +127,7 @@ def main() -> int:
         server.should_exit = True
         thread.join(10)
         listener.close()
-    width = sum(shot.width for shot in shots) + GAP * (len(shots) - 1)
-    sheet = Image.new("RGB", (width, shots[0].height), "white")
-    x = 0
-    for shot in shots:
-        sheet.paste(shot, (x, 0))
-        x += shot.width + GAP
-    sheet.quantize(COLOURS).save(OUT, optimize=True)
-    print(OUT.relative_to(OUT.parents[2]))
+    side_by_side(shots, PHONE)
     return 0
 
 
