@@ -3,7 +3,7 @@
 Each row is measured against a reference of the same run. Left out by default: what takes an hour
 (``bench_models.py`` needs the training set; its own table is in models/comparison.md).
 
-    OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 python scripts/bench.py [--only cost speed] [--data DIR]
+    OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 python scripts/bench.py [--only cost …] [--data DIR]
 """
 
 from __future__ import annotations

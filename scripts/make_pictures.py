@@ -1,7 +1,7 @@
 """Draw the README's pictures from the demo's second check.
 
-``report.png`` holds the two printed sheets of its report. ``phone.png`` holds three pages as a phone
-shows them, served over a garage of the shipped demo on this machine.
+``report.png`` holds the two printed sheets of its report. ``phone.png`` holds three pages of the
+browser's face at a phone's width, served over a garage of the shipped demo on this machine.
 
     python scripts/make_pictures.py        (needs chromium, pdftoppm and the dev packages)
 """
