@@ -22,6 +22,8 @@ let speeds = [];
 let step = -1;
 let current = null;
 let timer = 0;
+let loudest = 0;
+let heard = 0;
 let early = null; // what the server refused while the recording went on
 
 const text = (id, words) => { const one = by(id); if (one.textContent !== words) one.textContent = words; };
@@ -245,21 +247,27 @@ function finish(why) {
 // ---- what the worker says ---------------------------------------------------------------------
 
 const hear = {
-  live({ peak, rms, column, rpm, settled, recorded, lost, gaps, clipped, frame }) {
+  live({ peak, rms, column, rpm, settled, recorded, lost, gaps, clipped }) {
     if (!microphone) return;
     picture.add(column, rpm);
     if (phase === "ready" && settled) hearRoom(rms);
-    const db = 20 * Math.log10(peak + 1e-6);
+    if (phase === "recording") follow(recorded);
+    if (!microphone) return;
+    // Words and meter six times a second: a change of text lays the page out anew.
+    loudest = Math.max(loudest, peak);
+    speeds = [...speeds.slice(-2), rpm];
+    heard += 1;
+    if (heard % 4) return;
+    const db = 20 * Math.log10(loudest + 1e-6);
+    loudest = 0;
     by("meter").value = db;
     text("level", `${Math.max(-99, db).toFixed(0)} dB`);
     if (phase === "recording") {
       text("elapsed", `${recorded.toFixed(1)} s`);
       text("lost", lost ? `${lost} samples lost at ${gaps} place${gaps > 1 ? "s" : ""}` : "0 samples lost");
       text("clipped", clipped ? `too loud: ${clipped} samples cut off, move the phone away` : "never too loud");
-      follow(recorded);
     }
     showSpeed(rpm);
-    hear.frame = frame;
   },
 
   stopped({ seconds, lost, gaps, clipped, again }) {
@@ -349,7 +357,6 @@ const hear = {
 };
 
 function showSpeed(rpm) {
-  speeds = [...speeds.slice(-2), rpm];
   const [a, b] = [Math.min(...speeds), Math.max(...speeds)];
   if (speeds.length < 3 || a <= 0 || b > 1.06 * a) { text("speed", rpm > 0 ? "Speed: changing" : "Speed: not heard"); return; }
   const round = (x) => (Math.round(x / 50) * 50).toLocaleString("en").replaceAll(",", " ");
