@@ -10,7 +10,9 @@ sound thread of this machine keep their speed, which a phone's would not. A micr
 - from stop to ranked zones: the marks that the page sets, for a take of 20 s, with the time that
   each call of the server took.
 
-Usage: python scripts/bench_web_live.py [--seconds 20] [--chromium PATH]
+Usage, with the threads of linear algebra bound as in the other measurements::
+
+    OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 python scripts/bench_web_live.py [--seconds 20]
 """
 
 from __future__ import annotations

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from datetime import UTC, datetime
@@ -89,6 +90,7 @@ def refuse_content(path: Path, wish: UploadWish) -> None:
             capture_output=True,
             text=True,
             timeout=PROBE_S,
+            env=os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
             check=False,
         )
         said = json.loads(done.stdout) if done.returncode == 0 else None

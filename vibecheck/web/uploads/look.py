@@ -60,9 +60,12 @@ def prepare(judge: Judge, garage: Garage, number: int, sensor: str, spot: str) -
     Loads the analysis and the model, and measures the car's baseline takes of that sensor and spot
     and the takes that the bench check holds already: the judge remembers them.
     """
+    # Loaded here for their own sake: the first look would wait for them.
+    import vibecheck.pipeline
     from vibecheck.bench.known import matching
     from vibecheck.model.store import load_model
 
+    assert vibecheck.pipeline
     load_model()
     sitting = heard(garage.sitting(str(number)))
     snug = garage.baseline_takes(sitting.car_id, sitting.set_up)
