@@ -31,6 +31,7 @@ from vibecheck.dsp.tracking_evidence import (
 )
 from vibecheck.dsp.tracking_level import loudness_db
 from vibecheck.dsp.tracking_phases import stretches
+from vibecheck.dsp.tracking_readings import _highest_within
 
 FRICTION = (0.0, 0.1, 0.3, 0.8, 2.5)  # q: dry friction over speed-dependent drag
 RATES = np.geomspace(0.25, 3.0, 26)  # first slope over the first speed, per second
@@ -188,7 +189,7 @@ def follow_coast_down(
     part = [replace(item, votes=item.votes[:, first:end]) for item in whitened]
     candidates_hz = candidates_hz[candidates_hz < 1.1 * hold_hz]
     scores = line_evidence(part, candidates_hz, heard)
-    near = ndimage.maximum_filter1d(scores, 3, axis=0)
+    near = _highest_within(scores, 1)
     with np.errstate(divide="ignore"):
         place = np.log(shape) + np.log(hold_hz / candidates_hz[0])
     inside = place >= 0.0

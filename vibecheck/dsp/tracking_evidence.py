@@ -30,6 +30,7 @@ FLANK_SHARE = 0.1
 LONG_UP_TO_HZ = 450.0  # as far up as steady lines profit from the long window
 TWO_LOOKS_COST = 0.3
 CANDIDATES_AT_ONCE = 64
+POWERS_AT_ONCE = 1 << 16
 FLOOR_STEPS = 8  # one floor estimate for this many steps
 _TABLE_STEP = 0.125
 _TABLE_SIZE = 1024
@@ -135,13 +136,18 @@ def whiten(level: Level) -> Whitened:
     The floor is a low quantile over frequency, smoothed over about half a second.
     """
     spectrum = level.spectrum
-    channels, n_frames, _ = spectrum.shape
-    power = spectrum.real**2
-    power += spectrum.imag**2
+    channels, n_frames, n_bins = spectrum.shape
     n_steps = max(1, n_frames // 2)
-    pairs = power[:, : 2 * n_steps : 2].copy()
-    if n_frames > 1:
-        pairs += power[:, 1 : 2 * n_steps : 2]
+    pairs = np.empty((channels, n_steps, n_bins), np.float32)
+    at_once = max(1, POWERS_AT_ONCE // n_bins)
+    for first in range(0, n_steps, at_once):
+        part = spectrum[:, 2 * first : 2 * min(first + at_once, n_steps)]
+        power = part.real**2
+        power += part.imag**2
+        pairs[:, first : first + at_once] = power[:, ::2]
+        if n_frames > 1:
+            pairs[:, first : first + at_once] += power[:, 1::2]
+    loudness = 0.5 * float(pairs.mean())
     overlapping = level.hop_share < 0.5
     looks = 1 if overlapping or n_frames == 1 else 2
     if overlapping and n_frames > 1:
@@ -151,11 +157,18 @@ def whiten(level: Level) -> Whitened:
     middles = np.minimum(np.arange(n_blocks) * block + block // 2, n_steps - 1)
     floor = noise_floor(pairs[:, middles], looks) / np.float32(looks)
     floor = ndimage.uniform_filter1d(floor, 3, axis=1, mode="nearest", output=np.float32)
-    least = 1e-9 * (float(floor.mean()) + float(power.mean())) + 1e-30
+    least = 1e-9 * (float(floor.mean()) + loudness) + 1e-30
     np.maximum(floor, np.float32(least), out=floor)
-    expanded = np.repeat(floor, block, axis=1)[:, :n_steps]
-    summed = (pairs / expanded).sum(axis=0)
-    votes = _votes(summed, looks * channels)
+    summed = np.empty((n_steps, n_bins), np.float32)
+    votes = np.empty((n_bins, n_steps), np.float32)
+    n_blocks_at_once = max(1, at_once // block)
+    for first in range(0, n_blocks, n_blocks_at_once):
+        steps = slice(first * block, (first + n_blocks_at_once) * block)
+        part = pairs[:, steps]
+        of_each = np.repeat(floor[:, first : first + n_blocks_at_once], block, axis=1)
+        part /= of_each[:, : part.shape[1]]
+        part.sum(axis=0, out=summed[steps])
+        votes[:, steps] = _votes(summed[steps], looks * channels)
     return Whitened(level, votes, summed, floor, 2 * block)
 
 
@@ -169,13 +182,13 @@ def _votes(power: NDArray[np.float32], n_looks: int) -> NDArray[np.float32]:
     beside = np.maximum(power[:, 2:], power[:, :-2])
     beside *= np.float32(FLANK_SHARE / n_looks)
     beside += np.float32(1.0)
-    index = np.empty(power.shape, np.int16)
+    index = np.empty(power.shape, np.intp)
     scale = np.float32(1.0 / _TABLE_STEP)
     last = np.float32(_TABLE_SIZE - 1)
     index[:, 1:-1] = np.minimum(power[:, 1:-1] * scale / beside, last)
     index[:, :1] = np.minimum(power[:, :1] * scale, last)
     index[:, -1:] = np.minimum(power[:, -1:] * scale, last)
-    return np.ascontiguousarray(vote_table(n_looks)[index].T)
+    return vote_table(n_looks).take(index).T
 
 
 def standing_lines(whitened: Whitened, step_s: float) -> NDArray[np.bool_]:
@@ -229,18 +242,46 @@ def line_evidence(
     """Sum the votes of all lines, without the say of the broadband level."""
     n_steps = whitened[0].votes.shape[1]
     evidence = np.zeros((candidates_hz.size, n_steps), np.float32)
+    looks = [(line, list(_looks(whitened, line.order * candidates_hz))) for line in lines]
+    # Many candidates ask the same bin: what its absence costs is worked out once per bin.
+    demands = {line.demand for line in lines}
+    said = {demand: [_demanding(item.votes, demand) for item in whitened] for demand in demands}
     # A few candidates at a time: all that is added up for them stays in the processor's cache.
+    room = np.empty((CANDIDATES_AT_ONCE, n_steps), np.float32)
     for start in range(0, candidates_hz.size, CANDIDATES_AT_ONCE):
-        part = slice(start, start + CANDIDATES_AT_ONCE)
-        sums = evidence[part]
-        for line in lines:
-            for first, last, votes in line_votes(whitened, line.order * candidates_hz[part]):
-                if line.demand:
-                    votes += np.float32(line.demand) * np.minimum(votes, 0)
+        end = min(start + CANDIDATES_AT_ONCE, candidates_hz.size)
+        for line, parts in looks:
+            for look in parts:
+                first, last = max(look.first, start), min(look.last, end)
+                if last <= first:
+                    continue
+                part = slice(first - look.first, last - look.first)
+                if look.again is None:
+                    table = said[line.demand][look.level]
+                    votes = _rows(table, look.rows[part], room[: last - first])
+                else:
+                    votes = _demanding(_better_votes(whitened, look, part), line.demand)
                 if line.weight != 1.0:
                     votes *= np.float32(line.weight)
-                sums[first:last] += votes
+                evidence[first:last] += votes
     return evidence
+
+
+def _rows(
+    table: NDArray[np.float32], rows: NDArray[np.intp], out: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """Rows of a table, all of which exist, copied into a place that is there already."""
+    return np.take(table, rows, axis=0, out=out, mode="clip")
+
+
+def _demanding(votes: NDArray[np.float32], demand: float) -> NDArray[np.float32]:
+    """Votes with what a line's absence costs scaled by ``1 + demand``."""
+    if not demand:
+        return votes
+    out: NDArray[np.float32] = np.minimum(votes, 0)
+    out *= np.float32(demand)
+    out += votes
+    return out
 
 
 def line_votes(
@@ -248,29 +289,58 @@ def line_votes(
 ) -> Iterator[tuple[int, int, NDArray[np.float32]]]:
     """Votes at rising frequencies, in stretches ``(first, last, votes[frequency, step])``.
 
-    Each level serves its own range. Where the long window still reaches above its range it may
-    speak as well: a steady line stands out there that the shorter window cannot see, a fast one
-    only in the shorter. The better of two looks is worth a little less than one look.
     Frequencies that no level can see are left out.
     """
-    by_name = {item.level.name: item for item in whitened}
-    for name, item in by_name.items():
-        low, high = serves(item.level)
-        first, last = np.searchsorted(frequency_hz, (low, high))
+    for look in _looks(whitened, frequency_hz):
+        yield look.first, look.last, _better_votes(whitened, look, slice(None))
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """Where the votes at the frequencies ``first:last`` stand: a level and its bins.
+
+    ``again``: bins of the long window, where that may speak as well.
+    """
+
+    first: int
+    last: int
+    level: int
+    rows: NDArray[np.intp]
+    again: NDArray[np.intp] | None = None
+
+
+def _looks(whitened: Sequence[Whitened], frequency_hz: NDArray[np.float64]) -> Iterator[_Look]:
+    """Bins that speak at rising frequencies.
+
+    Each level serves its own range. Where the long window still reaches above its range it may
+    speak as well: a steady line stands out there that the shorter window cannot see, a fast one
+    only in the shorter.
+    """
+    long = next(item.level for item in whitened if item.level.name == "long")
+    long_top_hz = min(LONG_UP_TO_HZ, long.top_hz - 2.0 * long.bin_hz)
+    for place, item in enumerate(whitened):
+        first, last = np.searchsorted(frequency_hz, serves(item.level)).tolist()
         if last <= first:
             continue
         rows = np.rint(frequency_hz[first:last] / item.level.bin_hz).astype(np.intp)
-        votes = item.votes[rows]
-        if name == "mid":
-            other = by_name["long"]
-            top = min(LONG_UP_TO_HZ, other.level.top_hz - 2.0 * other.level.bin_hz)
-            shared = int(min(np.searchsorted(frequency_hz, top), last) - first)
-            if shared > 0:
-                rows = np.rint(frequency_hz[first : first + shared] / other.level.bin_hz)
-                again = other.votes[rows.astype(np.intp)]
-                np.maximum(votes[:shared], again, out=votes[:shared])
-                votes[:shared] -= np.float32(TWO_LOOKS_COST)
-        yield int(first), int(last), votes
+        shared = 0
+        if item.level.name == "mid":
+            shared = max(0, min(int(np.searchsorted(frequency_hz, long_top_hz)), last) - first)
+        if shared:
+            again = np.rint(frequency_hz[first : first + shared] / long.bin_hz).astype(np.intp)
+            yield _Look(first, first + shared, place, rows[:shared], again)
+        if first + shared < last:
+            yield _Look(first + shared, last, place, rows[shared:])
+
+
+def _better_votes(whitened: Sequence[Whitened], look: _Look, part: slice) -> NDArray[np.float32]:
+    """Votes of some frequencies of a look. The better of two is worth a little less than one."""
+    votes = whitened[look.level].votes.take(look.rows[part], axis=0)
+    if look.again is not None:
+        long = next(item for item in whitened if item.level.name == "long")
+        np.maximum(votes, long.votes.take(look.again[part], axis=0), out=votes)
+        votes -= np.float32(TWO_LOOKS_COST)
+    return votes
 
 
 def sharpened(

@@ -16,6 +16,7 @@ short 0.021 s       above 1600 Hz    that of the recording
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import scipy.fft
@@ -26,6 +27,9 @@ WINDOW_S = {"long": 0.171, "mid": 0.0427, "short": 0.02134}
 MID_FROM_HZ = 200.0
 SHORT_FROM_HZ = 1600.0
 _PASS = 0.4  # pass band of a decimated signal, in cycles per sample
+# Worked on so many samples at a time, everything stays in the processor's cache.
+_BLOCK_SAMPLES = 1 << 17
+_BLOCK_OUTPUTS = 1 << 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,33 +101,50 @@ def decimate(x: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     polyphase = np.zeros((2 * rows + 1) * factor, np.float32)
     polyphase[: taps.size] = taps
     blocks = padded.reshape(x.shape[0], -1, factor)
-    parts = np.matmul(polyphase.reshape(-1, factor), blocks.transpose(0, 2, 1))
-    out = np.array(parts[:, 0, :n_out])
-    for q in range(1, 2 * rows + 1):
-        out += parts[:, q, q : q + n_out]
+    table = polyphase.reshape(-1, factor)
+    out = np.empty((x.shape[0], n_out), np.float32)
+    for first in range(0, n_out, _BLOCK_OUTPUTS):
+        part = out[:, first : first + _BLOCK_OUTPUTS]
+        n = part.shape[1]
+        around = blocks[:, first : first + n + 2 * rows]
+        parts = np.matmul(table, around.transpose(0, 2, 1))
+        part[:] = parts[:, 0, :n]
+        for q in range(1, 2 * rows + 1):
+            part += parts[:, q, q : q + n]
     return out
 
 
-def decorrelated(x: NDArray[np.float64] | NDArray[np.float32]) -> NDArray[np.float32]:
+def decorrelated(samples: NDArray[np.float64] | NDArray[np.float32]) -> NDArray[np.float32]:
     """Return mean-free channels of unit power, rotated so that they share no common part.
 
     Two copies of one channel are one witness, not two: the principal components of the channels
     carry uncorrelated noise, and empty ones (dead or doubled channels) are dropped. NaN and Inf
     count as zero.
     """
-    x = np.nan_to_num(np.asarray(x), nan=0.0, posinf=0.0, neginf=0.0)
-    x = (x - x.mean(axis=1, keepdims=True)).astype(np.float32)
-    power = np.einsum("cn,cn->c", x, x, dtype=np.float64) / x.shape[1]
-    x = x[power > 0.0]
-    if x.shape[0] == 0:
+    given: NDArray[Any] = np.asarray(samples)
+    mean = given.mean(axis=1, keepdims=True)
+    if not np.isfinite(mean).all():
+        given = np.nan_to_num(given, nan=0.0, posinf=0.0, neginf=0.0)
+        mean = given.mean(axis=1, keepdims=True)
+    x: NDArray[np.float32] = (given - mean).astype(np.float32, copy=False)
+    power = _mean_square(x)
+    if not power.any():
         return np.zeros((1, x.shape[1]), np.float32)
+    if not power.all():
+        x, power = x[power > 0.0], power[power > 0.0]
     if x.shape[0] > 1:
         covariance = (x @ x.T).astype(np.float64) / x.shape[1]
         values, vectors = np.linalg.eigh(covariance)
         keep = values > 1e-6 * values.max()
         x = (vectors[:, keep].T.astype(np.float32)) @ x
-    scale = np.sqrt(np.einsum("cn,cn->c", x, x, dtype=np.float64) / x.shape[1])
-    out: NDArray[np.float32] = x / scale.astype(np.float32)[:, np.newaxis]
+        power = _mean_square(x)
+    scale = np.sqrt(power)
+    x /= scale.astype(np.float32)[:, np.newaxis]
+    return x
+
+
+def _mean_square(x: NDArray[np.float32]) -> NDArray[np.float64]:
+    out: NDArray[np.float64] = np.einsum("cn,cn->c", x, x, dtype=np.float64) / x.shape[1]
     return out
 
 
@@ -212,12 +233,16 @@ def _level(
     )
     window = (0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)).astype(np.float32)
     n_bins = min(length // 2 + 1, int(np.ceil(top_hz / (rate / length))) + 3)
-    spectrum = scipy.fft.rfft(frames * window, axis=-1)[..., :n_bins]
     # exp(j pi b) moves the phase reference to the frame's centre; 2 / sum(w) reads amplitude.
     turn = (np.where(np.arange(n_bins) % 2 == 0, 1.0, -1.0) * (2.0 / window.sum())).astype(
         np.float32
     )
-    spectrum *= turn
+    spectrum = np.empty((channels, n_frames, n_bins), np.complex64)
+    n_at_once = max(1, _BLOCK_SAMPLES // length)
+    for first in range(0, n_frames, n_at_once):
+        part = slice(first, first + n_at_once)
+        lines = scipy.fft.rfft(frames[:, part] * window, axis=-1)
+        np.multiply(lines[..., :n_bins], turn, out=spectrum[:, part])
     middle = centre + hop * np.arange(n_frames)
     inside = (middle - half >= ends[0]) & (middle + half <= ends[1])
     return Level(name, spectrum, rate / length, length / rate, top_hz, hop / length, inside)

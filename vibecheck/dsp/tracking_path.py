@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 REACH = 4  # cells that the speed may move per step
 RESCALE = 4  # steps between rescalings of the forward-backward state
+BLOCK = 256  # steps whose forward-backward states are kept before they are put to use
 STEP_COST = 0.5  # log-probability per cell moved (Laplace prior)
 
 
@@ -104,28 +105,28 @@ def _viterbi(
 ) -> NDArray[np.intp]:
     n_steps, n_cells = scores.shape
     total = np.empty((n_steps, n_cells), np.float32)
-    from_off = np.zeros((n_steps, n_cells), bool)
     padded = np.full(n_cells + 2 * REACH, -1e30, np.float32)
     view = np.lib.stride_tricks.sliding_window_view(padded, 2 * REACH + 1).T
     inner = padded[REACH : REACH + n_cells]
     column = moves[::-1, np.newaxis]
-    ranked = np.empty((2 * REACH + 1, n_cells), np.float32)
+    # One row per move, and one for coming from off.
+    ranked = np.full((2 * REACH + 2, n_cells), enter, np.float32)
+    moved = ranked[:-1]
     best = np.empty(n_cells, np.float32)
     # Totals are kept relative to the off state, which stays at zero.
     total[0] = scores[0] - np.float32(np.log(n_cells))
     stopped = np.zeros(n_steps, bool)
     inner[:] = total[0]
+    highest = np.maximum.reduce
     for step in range(1, n_steps):
-        np.add(view, column, out=ranked)
-        ranked.max(axis=0, out=best)
-        np.less(best, enter, out=from_off[step])
-        np.maximum(best, enter, out=best)
-        np.add(best, scores[step], out=total[step])
-        into_off = float(inner.max()) + float(leave)
+        np.add(view, column, out=moved)
+        highest(ranked, axis=0, out=best)
+        into_off = float(highest(inner)) + float(leave)
+        np.add(best, scores[step], out=inner)
         if into_off > 0.0:
             stopped[step] = True
-            total[step] -= np.float32(into_off)
-        inner[:] = total[step]
+            inner -= np.float32(into_off)
+        total[step] = inner
     cell = np.empty(n_steps, np.intp)
     state = int(total[-1].argmax()) if total[-1].max() > 0.0 else -1
     for step in range(n_steps - 1, -1, -1):
@@ -135,56 +136,77 @@ def _viterbi(
         previous = total[step - 1]
         if state < 0:
             state = int(previous.argmax()) if stopped[step] else -1
-        elif from_off[step, state]:
-            state = -1
         else:
             low = max(0, state - REACH)
             high = min(n_cells, state + REACH + 1)
-            gain = moves[low - state + REACH : high - state + REACH]
-            state = low + int((previous[low:high] + gain).argmax())
+            ways = previous[low:high] + moves[low - state + REACH : high - state + REACH]
+            way = int(ways.argmax())
+            state = -1 if ways[way] < enter else low + way
     return cell
 
 
 def _forward_backward(
     scores: NDArray[np.float32], kernel: NDArray[np.float32], start_log: float, stop_log: float
 ) -> NDArray[np.float64]:
+    """Posterior of each state per step, shape (n_steps, n_cells + 1); the last column is off.
+
+    Both passes are one recursion, "move, then take in what the step says", from the first step on
+    and from the last step back; only what starting and stopping cost changes places. So one loop
+    serves both, on a state of two rows.
+    """
     n_steps, n_cells = scores.shape
     p_start, p_stop = float(np.exp(start_log)), float(np.exp(stop_log))
     enter = p_start / n_cells
     # Between two rescalings the state shrinks by at most RESCALE times the largest score.
     peak = np.maximum(scores.max(axis=1), 0.0)
-    likelihood = np.empty((n_steps, n_cells + 1))
-    np.exp(scores - peak[:, np.newaxis], out=likelihood[:, :-1])
-    np.exp(-peak, out=likelihood[:, -1])
+    off_score = np.zeros((n_steps, 1), np.float32)
+    likelihood = np.concatenate([scores, off_score], axis=1)
+    likelihood -= peak[:, np.newaxis]
+    np.exp(likelihood, out=likelihood)
+    posterior = likelihood.astype(np.float64)
     step_on = kernel.astype(np.float64) * (1.0 - p_stop)
     stay_off = 1.0 - p_start
-    forward = np.empty((n_steps, n_cells + 1))
-    state = np.full(n_cells + 1, 0.5 / n_cells)
-    state[-1] = 0.5
-    for step in range(n_steps):
-        if step:
-            off = state[-1]
-            on = state[:-1].sum()
-            state[:-1] = np.correlate(state[:-1], step_on, "same")
-            state[:-1] += off * enter
-            state[-1] = off * stay_off + on * p_stop
-        state *= likelihood[step]
-        if step % RESCALE == 0:
-            state /= state.max()
-            state += 1e-40
-        forward[step] = state
-    state = np.ones(n_cells + 1)
-    for step in range(n_steps - 1, -1, -1):
-        forward[step] *= state
-        if step:
-            state *= likelihood[step]
-            off = state[-1]
-            on = state[:-1].sum()
-            state[:-1] = np.correlate(state[:-1], step_on, "same")
-            state[:-1] += off * p_stop
-            state[-1] = off * stay_off + on * enter
-            if step % RESCALE == 0:
-                state /= state.max()
+    # Behind each row's cells lie zeros that no move can cross.
+    width = n_cells + 2 * REACH
+    state, ones = np.zeros((2, width)), np.ones(width)
+    state[0, :n_cells], state[1, :n_cells] = 0.5 / n_cells, 1.0
+    ahead_off, behind_off = 0.5, 1.0
+    both = state.ravel()
+    column = np.empty((2, 1))
+    moved, said = np.zeros((BLOCK, 2, width)), np.zeros((BLOCK, 2, width))
+    moved[0] = state
+    for first in range(0, n_steps, BLOCK):
+        size = min(BLOCK, n_steps - first)
+        ahead = posterior[first : first + size]
+        behind = posterior[::-1][first : first + size]
+        said[:size, 0, :n_cells] = likelihood[first : first + size, :-1]
+        said[:size, 1, :n_cells] = likelihood[::-1][first : first + size, :-1]
+        ahead_said = likelihood[first : first + size, -1].tolist()
+        behind_said = likelihood[::-1][first : first + size, -1].tolist()
+        moved_off: list[tuple[float, float]] = []
+        for k in range(size):
+            if first or k:
+                ahead_on, behind_on = state.dot(ones).tolist()
+                column[0, 0], column[1, 0] = ahead_off * enter, behind_off * p_stop
+                still = np.correlate(both, step_on, "same").reshape(2, width)
+                np.add(still, column, out=moved[k])
+                ahead_off = ahead_off * stay_off + ahead_on * p_stop
+                behind_off = behind_off * stay_off + behind_on * enter
+            moved_off.append((ahead_off, behind_off))
+            np.multiply(moved[k], said[k], out=state)
+            ahead_off *= ahead_said[k]
+            behind_off *= behind_said[k]
+            if k % RESCALE == 0:
+                most, most_behind = state.max(axis=1).tolist()
+                most, most_behind = max(most, ahead_off), max(most_behind, behind_off)
+                column[0, 0], column[1, 0] = most, most_behind
+                state /= column
                 state += 1e-40
-    forward /= forward.sum(axis=1, keepdims=True)
-    return forward
+                ahead_off = ahead_off / most + 1e-40
+                behind_off = behind_off / most_behind + 1e-40
+        off = np.array(moved_off)
+        for part, row in ((ahead, 0), (behind, 1)):
+            part[:, :-1] *= moved[:size, row, :n_cells]
+            part[:, -1] *= off[:, row]
+    posterior /= posterior.sum(axis=1, keepdims=True)
+    return posterior

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import bisect
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from vibecheck.dsp.tracking_evidence import Line
 from vibecheck.dsp.tracking_phases import stretches
@@ -49,16 +51,23 @@ def rival_ratios(lines: Sequence[Line]) -> tuple[float, ...]:
 
     The grid is for a wrong tooth count: then motor and gear speak for speeds at any ratio.
     """
-    named = list(OCTAVES)
-    orders = [line.order for line in lines]
-    named += [a / b for a in orders for b in orders if a != b]
+    return _ratios_of(tuple(line.order for line in lines))
+
+
+@lru_cache(maxsize=16)
+def _ratios_of(orders: tuple[float, ...]) -> tuple[float, ...]:
+    named = [*OCTAVES, *(a / b for a in orders for b in orders if a != b)]
     grid = np.exp(np.arange(-np.log(4.0), np.log(4.0), GRID_STEP)).tolist()
-    kept = np.array([], dtype=np.float64)
-    for ratio in [*sorted(named, key=lambda r: abs(np.log(r))), *grid]:
-        away = abs(np.log(ratio)) > SAME_SPEED
-        if away and not np.any(np.abs(np.log(kept / ratio)) < 0.5 * GRID_STEP):
-            kept = np.append(kept, ratio)
-    return tuple(float(r) for r in kept)
+    kept: list[float] = []
+    logs = [-math.inf, math.inf]  # of the ratios kept, rising
+    for ratio in [*sorted(named, key=lambda r: abs(math.log(r))), *grid]:
+        log = math.log(ratio)
+        place = bisect.bisect(logs, log)
+        free = min(log - logs[place - 1], logs[place] - log) >= 0.5 * GRID_STEP
+        if abs(log) > SAME_SPEED and free:
+            kept.append(ratio)
+            logs.insert(place, log)
+    return tuple(kept)
 
 
 def reading_evidence(
@@ -154,6 +163,21 @@ def rejoined(
     return out
 
 
+def _highest_within(scores: NDArray[np.float32], reach: int) -> NDArray[np.float32]:
+    """Highest score of each candidate and its ``reach`` neighbours on either side."""
+    near = scores.copy()
+    for shift in range(1, reach + 1):
+        np.maximum(near[shift:], scores[:-shift], out=near[shift:])
+        np.maximum(near[:-shift], scores[shift:], out=near[:-shift])
+    return near
+
+
+def _weighed_steps(speed_hz: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Running steps, evenly thinned out to about `MOST_STEPS`."""
+    steps = np.flatnonzero(speed_hz > 0.0)
+    return steps[:: max(1, steps.size // MOST_STEPS)]
+
+
 def _mean_evidence(
     scores: NDArray[np.float32],
     candidates_hz: NDArray[np.float64],
@@ -161,11 +185,10 @@ def _mean_evidence(
     ratios: Sequence[float],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Mean evidence of each ratio times the track, and the share of it within the search range."""
-    steps = np.flatnonzero(speed_hz > 0.0)
-    steps = steps[:: max(1, steps.size // MOST_STEPS)]
+    steps = _weighed_steps(speed_hz)
     # On candidates in equal ratios another reading is a shift.
     spacing = np.log(candidates_hz[1] / candidates_hz[0])
-    near = ndimage.maximum_filter1d(scores[:, steps], 2 * _NEAR + 1, axis=0)
+    near = _highest_within(scores[:, steps], _NEAR)
     place = np.rint(np.log(speed_hz[steps] / candidates_hz[0]) / spacing).astype(np.intp)
     shift = np.rint(np.log(np.asarray(ratios)) / spacing).astype(np.intp)
     index = place + shift[:, np.newaxis]
@@ -277,4 +300,5 @@ def support(
     """Mean evidence per running step along a track; 0 where nothing runs."""
     if not np.any(speed_hz > 0.0):
         return 0.0
-    return float(_mean_evidence(scores, candidates_hz, speed_hz, [1.0])[0][0])
+    steps = _weighed_steps(speed_hz)
+    return float(reading_evidence(scores, candidates_hz, speed_hz[steps], steps, 1.0).mean())
