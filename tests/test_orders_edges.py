@@ -308,3 +308,136 @@ def test_the_last_grids_are_kept() -> None:
     half = angular_take(take, speed, max_order=8.0, shaft_ratio=0.5)
     assert half.shaft_ratio == 0.5
     assert half.stretches is not first.stretches
+
+
+# ---- what drifts, what is just in and just out ------------------------------------------
+
+
+def test_blocks_that_drift_are_turned_to_fit() -> None:
+    # By hand: the line slips by 0.002 turns a turn, over 200 turns by 0.4: left as it is, the mean
+    # keeps sin(0.4 π) / (0.4 π) = 0.757 of it.
+    take = Take(cosine(1.002), RATE)
+    call = {"n_turns": 8, "max_order": 20.0}
+    drifted = synchronous_average(take, steady(), align=False, **call)  # type: ignore[arg-type]
+    assert np.abs(drifted.waveform).max() == pytest.approx(0.757, abs=0.01)
+    turned = synchronous_average(take, steady(), **call)  # type: ignore[arg-type]
+    assert np.abs(turned.waveform).max() == pytest.approx(1.0, abs=0.02)
+    assert turned.share == pytest.approx(1.0, abs=0.03)
+    # The first block stays where it is.
+    assert np.argmax(turned.waveform) / turned.turn.size == pytest.approx(0.0, abs=0.03) or (
+        np.argmax(turned.waveform) / turned.turn.size > 0.96
+    )
+
+
+def test_a_block_belongs_where_its_middle_lies() -> None:
+    # By hand: blocks of 8 turns last 0.16 s; those with their middle from 1 s on begin at 0.96 s.
+    time = np.arange(32_000) / RATE
+    x = np.where(time < 0.95, 5.0, 1.0) * cosine(2.0)
+    average = synchronous_average(
+        Take(x, RATE), steady(), n_turns=8, max_order=8.0, phase="hold", align=False
+    )
+    assert np.abs(average.waveform).max() == pytest.approx(1.0, abs=0.02)
+    assert average.n_turns == 19 * 8
+
+
+@pytest.mark.parametrize("start_s", [0.003, 0.007, 0.011, 0.013, 0.018])
+def test_whole_turns_are_taken_wherever_the_run_begins(start_s: float) -> None:
+    time = np.array([0.0, start_s, start_s + 1e-6, 4.0])
+    speed = SpeedTrack(time, np.array([0.0, 0.0, 3000.0, 3000.0]), np.ones(4), np.ones(4))
+    average = synchronous_average(Take(cosine(2.0), RATE), speed, n_turns=1, max_order=8.0)
+    assert np.abs(average.waveform).max() == pytest.approx(1.0, abs=0.03)
+    assert 197 <= average.n_turns <= 199
+    once = synchronous_average(Take(cosine(2.0), RATE), speed, n_turns=150, max_order=8.0)
+    assert once.n_turns == 150
+
+
+def test_the_average_of_silence_is_silence() -> None:
+    average = synchronous_average(Take(np.zeros(32_000), RATE), steady(), max_order=8.0)
+    assert average.share == 0.0
+    assert not average.waveform.any()
+    faint = synchronous_average(Take(1e-6 * cosine(2.0), RATE), steady(), max_order=8.0)
+    assert faint.share == pytest.approx(1.0, abs=0.01)
+    assert residual(Take(1e-6 * cosine(2.0), RATE), steady(), [2.0]).removed_share > 0.98
+
+
+def test_phases_of_one_name_count_together() -> None:
+    speed = steady()
+    two = (Phase("hold", 0.0, 1.0), Phase("run_up", 1.0, 3.0), Phase("hold", 3.0, 4.0))
+    average = synchronous_average(
+        Take(cosine(2.0), RATE),
+        replace(speed, phases=two),
+        n_turns=10,
+        max_order=8.0,
+        phase="hold",
+    )
+    assert average.n_turns == 100
+
+
+def test_bins_at_the_reach_count_and_masked_ones_hide() -> None:
+    amplitude = np.zeros(33)
+    amplitude[14:19] = [0.3, 0.6, 1.0, 0.6, 0.3]
+    assert spectrum_of(amplitude).at(2.0, 0.125) == pytest.approx(np.sqrt(1.72 / 1.5))
+    amplitude[15] = np.nan
+    assert np.isnan(spectrum_of(amplitude).prominence_db(2.0))
+    assert np.isfinite(spectrum_of(amplitude).prominence_db(2.0, 0.0))
+
+
+def test_two_equal_bins_are_one_line_between_them() -> None:
+    amplitude = np.full(200, 1e-3)
+    amplitude[80:82] = 1.0
+    np.testing.assert_allclose(prominent_orders(spectrum_of(amplitude)), [80.5 * 0.125])
+    # A line of an only bin lies in it.
+    amplitude[81] = 1e-3
+    np.testing.assert_allclose(prominent_orders(spectrum_of(amplitude)), [80 * 0.125])
+
+
+def test_a_line_stands_out_of_what_is_near() -> None:
+    # The same peak in a loud stretch of two orders: over the median of those, not of all.
+    amplitude = np.full(400, 1e-3)
+    amplitude[192:209] = 0.5
+    amplitude[200] = 1.0
+    assert prominent_orders(spectrum_of(amplitude)).size == 0
+    assert prominent_orders(spectrum_of(amplitude), least_db=5.0).size >= 1
+
+
+def test_too_few_turns_are_told() -> None:
+    time = np.array([0.0, 0.05, 0.1])
+    short = SpeedTrack(time, np.full(3, 1500.0), np.ones(3), np.ones(3))
+    with pytest.raises(InputError, match="fewer than 4 turns in one go in this take") as caught:
+        order_spectrum(Take(cosine(3.0, seconds=0.1), RATE), short, max_order=8.0)
+    assert caught.value.advice
+
+
+def test_a_map_ends_at_the_order_asked_for() -> None:
+    grid = order_speed_map(Take(cosine(3.0), RATE), steady(), max_order=8.0, n_speeds=2)
+    assert grid.order.max() == pytest.approx(8.0)
+    seen = np.isfinite(grid.amplitude) & (grid.amplitude > 0)
+    np.testing.assert_allclose(
+        grid.amplitude_db()[seen], 20 * np.log10(grid.amplitude[seen]), atol=1e-6
+    )
+    np.testing.assert_allclose(grid.amplitude_db(10.0)[seen], grid.amplitude_db()[seen] - 20.0)
+
+
+def test_a_band_that_ends_beyond_what_is_shown_is_masked() -> None:
+    # By hand: 3600 Hz are order 72 at 50 turns a second; the band is 0.5 wide to either side.
+    cuts = order_cuts(Take(cosine(3.0), RATE), steady(), [71.4, 71.6, 72.4], half_width=0.5)
+    assert cuts.observable.all(axis=1).tolist() == [True, False, False]
+    assert not cuts.observable[1:].any()
+
+
+def test_an_idle_begin_does_not_lower_what_can_be_shown() -> None:
+    # A fifth of the take stands still; then 100 turns a second: order 36.
+    time = np.linspace(0.0, 4.0, 201)
+    speed = SpeedTrack(time, np.where(time < 0.8, 0.0, 6000.0), np.ones(201), np.ones(201))
+    assert order_spectrum(Take(cosine(3.0), RATE), speed).order.max() == pytest.approx(
+        36.0, abs=0.1
+    )
+
+
+def test_what_is_outside_the_run_keeps_every_digit() -> None:
+    x = np.stack([9.81 + 1e-9 * cosine(3.0), cosine(2.0)])
+    take = Take(x, RATE, sensor="accelerometer", unit="m/s^2", channel_names=("z", "x"))
+    time = np.linspace(0.0, 4.0, 201)
+    speed = SpeedTrack(time, np.where(time < 2.0, 0.0, 3000.0), np.ones(201), np.ones(201))
+    rest = residual(take, speed, [2.0]).take
+    np.testing.assert_array_equal(rest.samples[:, :15_000], take.samples[:, :15_000])
