@@ -137,6 +137,7 @@ class LowOrders:
 
     def __init__(self, work: Workings) -> None:
         self.work = work
+        self._masks: dict[str, NDArray[np.bool_]] = {}
 
     @cached_property
     def angular(self) -> tuple[NDArray[np.float32], NDArray[np.bool_], FloatArray] | None:
@@ -151,18 +152,25 @@ class LowOrders:
         if n_out < 16 * LOW_PER_TURN:
             return None
         values, inside = work.at_angles(time_s, signal, LOW_PER_TURN, "running")
-        grid = turns[0] + np.arange(values.shape[-1]) / LOW_PER_TURN
-        at = np.interp(grid, work.speed.revolutions, work.speed.time_s)
-        return values, inside, work.shaft_hz(at, 1.0)
+        return values, inside, work.shaft_hz(self._times_of(values.shape[-1]), 1.0)
+
+    def _times_of(self, n: int) -> FloatArray:
+        """Times of the first ``n`` points of the angular grid."""
+        speed = self.work.speed
+        grid = self.work.turns(np.zeros(1))[0] + np.arange(n) / LOW_PER_TURN
+        return np.asarray(np.interp(grid, speed.revolutions, speed.time_s))
+
+    @cached_property
+    def _time_s(self) -> FloatArray:
+        """Times of the angular grid."""
+        assert self.angular is not None
+        return self._times_of(self.angular[0].shape[-1])
 
     def phase_mask(self, phase: str) -> NDArray[np.bool_]:
         """Mask of a phase on the angular grid."""
-        assert self.angular is not None
-        work = self.work
-        turns = work.turns(np.zeros(1))[0]
-        grid = turns + np.arange(self.angular[0].shape[-1]) / LOW_PER_TURN
-        at = np.interp(grid, work.speed.revolutions, work.speed.time_s)
-        return work.phase_mask(at, phase)
+        if phase not in self._masks:
+            self._masks[phase] = self.work.phase_mask(self._time_s, phase)
+        return self._masks[phase]
 
     @cached_property
     def spectrum(self) -> tuple[FloatArray, FloatArray] | None:

@@ -235,8 +235,10 @@ def peakiness_of(work: Workings, band: str, phase: str) -> float | None:
 
 def _skewness(values: FloatArray) -> float:
     centred = values - values.mean()
-    variance = float(np.mean(centred**2))
-    return float(np.mean(centred**3) / max(variance, 1e-12) ** 1.5)
+    square = centred * centred
+    variance = float(np.mean(square))
+    # A third power by pow() would cost ten times as much.
+    return float(np.mean(square * centred) / max(variance, 1e-12) ** 1.5)
 
 
 def envelope_spectrum(work: Workings, phase: str) -> tuple[FloatArray, FloatArray] | None:

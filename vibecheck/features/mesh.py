@@ -213,25 +213,30 @@ def mesh_signal(work: Workings, order: float) -> MeshSignal | None:
     high_hz = float(hz[fits].max()) * (order + SIDE_ORDERS)
     start_hz = max(0, int((low_hz - 150.0) / work.bin_hz)) * work.bin_hz
     signal, rate = work.band_signal(low_hz, high_hz, (high_hz - low_hz) + 300.0)
-    best = int(np.argmax(np.mean(np.abs(signal) ** 2, axis=1)))
-    time_s = np.arange(signal.shape[1]) / rate
-    # Phase of the band's own zero plus the mesh: what is left turns with the sidebands only.
-    cycles = work.turns(time_s) * order - start_hz * time_s
-    angle = (2.0 * np.pi * (cycles - np.floor(cycles))).astype(np.float32)
-    turn = np.empty(angle.size, dtype=np.complex64)
-    turn.real, turn.imag = np.cos(angle), -np.sin(angle)
-    baseband = signal[best] * turn
+    best = 0
+    if signal.shape[0] > 1:
+        best = int(np.argmax(np.mean(np.abs(signal) ** 2, axis=1)))
+    n = signal.shape[1]
     # Average over an eighth of a turn of the fastest motor before angular resampling.
-    turns = work.turns(time_s[[0, -1]])
+    turns = work.turns(np.array([0.0, (n - 1) / rate]))
     n_out = int((turns[1] - turns[0]) * MESH_PER_TURN)
     if n_out < 2 * SEGMENT_TURNS:
         return None
     edges = turns[0] + np.arange(n_out + 1) / MESH_PER_TURN
     at = np.interp(edges, speed.revolutions, speed.time_s)
-    index = np.clip((at * rate).astype(np.intp), 0, baseband.size - 1)
+    index = np.clip((at * rate).astype(np.intp), 0, n - 1)
     width = np.maximum(np.diff(index), 1).astype(np.float32)
+    # What lies before the first turn and after the last is never asked for.
+    first, last = int(index[0]), int(index[-1]) + 1
+    time_s = np.arange(first, last) / rate
+    # Phase of the band's own zero plus the mesh: what is left turns with the sidebands only.
+    cycles = work.turns(time_s) * order - start_hz * time_s
+    angle = (2.0 * np.pi * (cycles - np.floor(cycles))).astype(np.float32)
+    turn = np.empty(angle.size, dtype=np.complex64)
+    turn.real, turn.imag = np.cos(angle), -np.sin(angle)
+    baseband = signal[best, first:last] * turn
     # An empty piece counts as the one sample it lies in.
-    values = np.add.reduceat(baseband, index)[:-1] / width
+    values = np.add.reduceat(baseband, index - first)[:-1] / width
     middle = 0.5 * (at[1:] + at[:-1])
     motor_hz = work.shaft_hz(middle, 1.0)
     nearest = np.interp(middle, speed.time_s, fits.astype(np.float64)) > 0.5

@@ -14,15 +14,21 @@ TINY = 1e-30
 
 def moving_mean(values: NDArray[Any], n_window: int) -> NDArray[Any]:
     """Centred moving mean along the last axis; shorter windows at the ends."""
-    n_window = min(n_window | 1, values.shape[-1])
-    half = n_window // 2
-    total = np.concatenate(
-        [np.zeros((*values.shape[:-1], 1)), np.cumsum(values, axis=-1, dtype=np.float64)], axis=-1
-    )
     n = values.shape[-1]
-    last = np.minimum(np.arange(n) + half + 1, n)
-    first = np.maximum(np.arange(n) - half, 0)
-    return np.asarray((total[..., last] - total[..., first]) / (last - first))
+    n_window = min(n_window | 1, n)
+    half = n_window // 2
+    total = np.zeros((*values.shape[:-1], n + 1))
+    np.cumsum(values, axis=-1, dtype=np.float64, out=total[..., 1:])
+    mean = np.empty(values.shape)
+    whole = slice(half, n - half)
+    np.subtract(total[..., 2 * half + 1 :], total[..., : n - 2 * half], out=mean[..., whole])
+    mean[..., whole] /= 2 * half + 1
+    # At the ends the window reaches as far as there is anything.
+    places = np.arange(n)
+    ends = np.concatenate([places[:half], places[max(half, n - half) :]])
+    first, last = np.maximum(ends - half, 0), np.minimum(ends + half + 1, n)
+    mean[..., ends] = (total[..., last] - total[..., first]) / (last - first)
+    return mean
 
 
 def segment_power(

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
+from numpy.typing import NDArray
 
 from vibecheck.features.spec import ALL_ZONES, FeatureSpec
 from vibecheck.features.workings import TINY, FloatArray, Workings
@@ -122,8 +123,15 @@ class ThirdOctaves:
         return np.asarray(level_db - level_db[chosen].mean(axis=0))
 
 
-def third_octaves(work: Workings) -> ThirdOctaves | None:
-    """Short-time third-octave levels of a take; ``None`` where it is too short or too slow."""
+def third_octaves(work: Workings, phases: tuple[str, ...] = ()) -> ThirdOctaves | None:
+    """Short-time third-octave levels of a take; ``None`` where it is too short or too slow.
+
+    Parameters
+    ----------
+    work : Workings
+    phases : tuple of str
+        Where given, only the fast frames of these phases are worked out and returned.
+    """
     rate = work.take.sample_rate_hz
     channels = work.channels
     n_window = scipy.fft.next_fast_len(max(16, round(WINDOW_S * rate)), real=True)
@@ -133,6 +141,11 @@ def third_octaves(work: Workings) -> ThirdOctaves | None:
         return None
     window = np.hanning(n_window).astype(np.float32)
     frames = np.lib.stride_tricks.sliding_window_view(channels, n_window, axis=1)[:, ::hop]
+    time_s = (np.arange(n_frames) * hop + 0.5 * n_window) / rate
+    if phases:
+        masks = [work.phase_mask(time_s, phase) for phase in phases]
+        kept = np.logical_or.reduce(masks) & _is_fast(work, time_s)
+        frames, time_s = frames[:, kept], time_s[kept]
     spectrum = scipy.fft.rfft(frames * window, axis=-1)
     power = (spectrum.real**2 + spectrum.imag**2).sum(axis=0)
     bin_hz = rate / n_window
@@ -150,10 +163,14 @@ def third_octaves(work: Workings) -> ThirdOctaves | None:
         centres.append(centre)
     if len(centres) < 3:
         return None
-    time_s = (np.arange(n_frames) * hop + 0.5 * n_window) / rate
     return ThirdOctaves(
         time_s, np.stack(levels), np.stack(grounds).astype(np.float64), tuple(centres)
     )
+
+
+def _is_fast(work: Workings, time_s: FloatArray) -> NDArray[np.bool_]:
+    """True at the times at which the motor turns fast enough for its colour to be read."""
+    return np.asarray(work.shaft_hz(time_s, 1.0) > SLOW * work.top_hz)
 
 
 def reference_hz(work: Workings) -> float:
@@ -171,11 +188,11 @@ def measure(work: Workings) -> dict[str, float | None]:
     found: dict[str, float | None] = {}
     if not work.runs or work.top_hz <= 0.0:
         return found
-    bands = third_octaves(work)
+    bands = third_octaves(work, ("driven", "coast_down"))
     if bands is None:
         return found
     hz = work.shaft_hz(bands.time_s, 1.0)
-    fast = hz > SLOW * work.top_hz
+    fast = _is_fast(work, bands.time_s)
     for name, phase, level in (
         ("tone", "driven", bands.level_db),
         ("ground", "coast_down", bands.ground_db),

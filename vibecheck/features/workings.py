@@ -221,17 +221,24 @@ class Workings:
         rate_hz : float
             Its true rate.
         """
+        n_fast = self._transform[1]
+        piece, n_out = self._band_piece(low_hz, high_hz, rate_hz, edge_hz)
+        # 2/n: the analytic signal's real part is the band-passed take.
+        signal = scipy.fft.ifft(piece, n_out, axis=-1) * np.float32(2.0 * n_out / n_fast)
+        kept = int(self.channels.shape[1] / n_fast * n_out)
+        return signal[:, :kept], n_out / n_fast * self.take.sample_rate_hz
+
+    def _band_piece(
+        self, low_hz: float, high_hz: float, rate_hz: float, edge_hz: float
+    ) -> tuple[NDArray[np.complex64], int]:
+        """Weighted bins of a band, shape (n_channels, n_bins), and the length to bring back."""
         transform, n_fast = self._transform
         first = max(0, int((low_hz - edge_hz) / self.bin_hz))
         last = min(transform.shape[1], int((high_hz + edge_hz) / self.bin_hz) + 1)
         n_out = scipy.fft.next_fast_len(
             max(last - first, round(rate_hz * n_fast / self.take.sample_rate_hz))
         )
-        piece = transform[:, first:last] * self._edges(first, last, low_hz, high_hz, edge_hz)
-        # 2/n: the analytic signal's real part is the band-passed take.
-        signal = scipy.fft.ifft(piece, n_out, axis=-1) * np.float32(2.0 * n_out / n_fast)
-        kept = int(self.channels.shape[1] / n_fast * n_out)
-        return signal[:, :kept], n_out / n_fast * self.take.sample_rate_hz
+        return transform[:, first:last] * self._edges(first, last, low_hz, high_hz, edge_hz), n_out
 
     def _edges(
         self, first: int, last: int, low_hz: float, high_hz: float, edge_hz: float
@@ -263,19 +270,44 @@ class Workings:
     @cached_property
     def bank(self) -> Bank | None:
         """Squared envelopes of the narrow bands that the take can hold."""
-        rows, low, high = [], [], []
-        rate = 0.0
-        for low_hz, high_hz in pairwise(_NARROW_EDGES_HZ):
-            if high_hz + _EDGE_HZ > self.bandwidth_hz or self.is_silent:
-                break
-            signal, rate = self.band_signal(low_hz, high_hz, ENVELOPE_RATE_HZ)
-            rows.append((signal.real**2 + signal.imag**2).sum(axis=0))
-            low.append(low_hz)
-            high.append(high_hz)
-        if not rows:
+        bands = [
+            (low_hz, high_hz)
+            for low_hz, high_hz in pairwise(_NARROW_EDGES_HZ)
+            if high_hz + _EDGE_HZ <= self.bandwidth_hz and not self.is_silent
+        ]
+        if not bands:
             return None
-        power = np.stack(rows)
-        return Bank(np.arange(power.shape[1]) / rate, power, np.array(low), np.array(high))
+        power, rate = self._band_powers(bands)
+        low, high = np.array(bands).T
+        return Bank(np.arange(power.shape[1]) / rate, power, low, high)
+
+    def _band_powers(self, bands: list[tuple[float, float]]) -> tuple[NDArray[np.float32], float]:
+        """Squared envelopes of bands, summed over channels, shape (n_bands, n), and their rate.
+
+        As `band_signal` would give them one by one. Bands that come out equally long share one
+        call of the transform, which then works on several of them at a time.
+        """
+        pieces = [self._band_piece(low, high, ENVELOPE_RATE_HZ, _EDGE_HZ) for low, high in bands]
+        transform_length = self._transform[1]
+        n_channels, n_samples = self.channels.shape
+        # All bands of the bank are narrower than their rate.
+        (n_out,) = {n for _piece, n in pieces}
+        kept = int(n_samples / transform_length * n_out)
+        power = np.empty((len(bands), kept), np.float32)
+        widest = max(piece.shape[1] for piece, _n in pieces)
+        for channel in range(n_channels):
+            padded = np.zeros((len(bands), widest), np.complex64)
+            for row, (piece, _n) in zip(padded, pieces, strict=True):
+                row[: piece.shape[1]] = piece[channel]
+            signal = scipy.fft.ifft(padded, n_out, axis=-1, overwrite_x=True)[:, :kept]
+            signal *= np.float32(2.0 * n_out / transform_length)
+            square = signal.real**2
+            square += signal.imag**2
+            if channel:
+                power += square
+            else:
+                power[:] = square
+        return power, n_out / transform_length * self.take.sample_rate_hz
 
     # ---- frames of the bank ------------------------------------------------------------
 
