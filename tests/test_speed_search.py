@@ -11,6 +11,7 @@ from speed_signals import CAR, ORDERS, RATE
 from vibecheck import speed as speed_of
 from vibecheck.car.profile import Car, Order
 from vibecheck.dsp.tracking import Tracked
+from vibecheck.dsp.tracking_phases import split_phases
 from vibecheck.dsp.tracking_readings import Rival
 from vibecheck.errors import CallError
 from vibecheck.recording.take import Take
@@ -176,6 +177,7 @@ def test_phases_cover_the_take_from_end_to_end() -> None:
     assert (phases[0].start_s, phases[-1].end_s) == (0.0, 3.2)
     # The border lies between two frames, near where the ramp ends.
     assert phases[0].end_s == phases[1].start_s == pytest.approx(time[150] - 0.005, abs=0.15)
-    steps = (phases[0].end_s - 0.05) / hop_s
-    assert steps - np.floor(steps) == pytest.approx(0.5, abs=1e-6)
+    _, (_, first_of_hold, _) = split_phases(speed, hop_s)
+    middle = 0.5 * (time[first_of_hold - 1] + time[first_of_hold])
+    assert phases[1].start_s == pytest.approx(middle, abs=1e-9)
     assert speed_of._ambiguity(tracked) is None

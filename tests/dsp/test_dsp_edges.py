@@ -128,6 +128,16 @@ def test_a_tone_on_the_edge_of_a_band_comes_through_half() -> None:
         assert np.abs(envelope) == pytest.approx(np.full(envelope.size, 0.5), abs=1e-6)
 
 
+def test_a_padded_take_keeps_its_frequencies() -> None:
+    # 8191 is a prime: the transform is longer than the take.
+    t = np.arange(8191) / RATE
+    for edge in (1500.0, 2500.0):
+        envelope, _ = analytic_band(np.cos(2 * np.pi * edge * t), RATE, 1500.0, 2500.0)
+        assert np.median(np.abs(envelope)) == pytest.approx(0.5, abs=0.02)
+    with pytest.raises(CallError, match=r"\(4000 Hz\)\. Got 3000 to 5000 Hz"):
+        analytic_band(np.zeros(100), RATE, 3000.0, 5000.0)
+
+
 def test_channels_keep_their_own_envelope() -> None:
     t = np.arange(4000) / RATE
     x = np.cos(2 * np.pi * 2000.0 * t)
@@ -208,6 +218,20 @@ def test_a_kurtogram_says_what_it_drew() -> None:
     assert result.centre_hz == pytest.approx(0.5 * (result.low_hz + result.high_hz))
 
 
+def test_bursts_are_judged_in_blocks_of_a_quarter_second() -> None:
+    # By hand: eight bands: frames of 32 samples, 16 apart: 125 in a quarter second; 1249 frames
+    # make ten blocks of 124.
+    x = np.random.default_rng(2).standard_normal(20_000).astype(np.float32)
+    result = fast_kurtogram(x, RATE, n_finest=12)
+    power = short_time_power(x, RATE, 32, 16).power[:, 1::2]
+    inner = result.kurtosis[5, ::3][1:-1]
+    np.testing.assert_allclose(inner, spectral_kurtosis(power, 124)[1:-1], rtol=1e-5)
+    whole = fast_kurtogram(x, RATE, n_finest=12, block_s=None)
+    np.testing.assert_allclose(
+        whole.kurtosis[5, ::3][1:-1], spectral_kurtosis(power)[1:-1], rtol=1e-5
+    )
+
+
 def test_silence_has_no_bursts() -> None:
     result = fast_kurtogram(np.zeros(8_000), RATE, n_finest=12)
     assert not result.is_significant
@@ -277,6 +301,8 @@ def test_repeats_are_told_from_stuck_values_and_tones() -> None:
     assert 1_024 <= start < 1_040
     assert 96 <= length <= 128
     assert repeated_runs(x, (120,)) == []  # no multiple of the stride
+    assert repeated_runs(x, (64,)) == []  # too few coarse samples in a buffer
+    assert repeated_runs(x[800:1_160], (128,)) == []  # shorter than three buffers
     x[896:1_152] = 1.0
     assert repeated_runs(x, (128,)) == []
 
@@ -284,6 +310,8 @@ def test_repeats_are_told_from_stuck_values_and_tones() -> None:
 def test_small_estimators_by_hand() -> None:
     # By hand: median 3, deviations 2, 1, 0, 1, 97: median 1.
     assert robust_scale(np.array([1.0, 2.0, 3.0, 4.0, 100.0])) == pytest.approx(1.4826, abs=1e-4)
+    apart = np.array([[1.0, 2.0, 3.0, 4.0, 100.0], [51.0, 52.0, 53.0, 54.0, 90.0]])
+    assert robust_scale(apart) == pytest.approx([1.4826, 1.4826], abs=1e-4)
     both = running_median(np.array([[5.0, 1.0, 4.0, 2.0, 9.0], [1.0, 2.0, 3.0, 4.0, 5.0]]), 3)
     assert both.tolist() == [[4.0, 4.0, 2.0, 4.0, 4.0], [2.0, 2.0, 3.0, 4.0, 4.0]]
     for width in (5, 7):
