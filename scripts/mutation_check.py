@@ -35,7 +35,7 @@ from pathlib import Path
 from scipy.stats import beta
 
 ROOT = Path(__file__).resolve().parent.parent
-KILLED = ("killed", "timeout", "segfault")
+KILLED = ("killed", "timeout")
 OUTSIDE = "tests/outside/test_outside_checks.py"
 SPEED = (
     "tests/test_speed.py",
@@ -133,7 +133,7 @@ def row(name: str, statuses: list[str], of: int) -> str:
     mutants = f"{tried}" if tried == of else f"{tried} of {of}"
     survived, none = count["survived"], count["no tests"]
     rest = tried - killed - survived - none
-    unsure = f" ({rest} not tried)" if rest else ""
+    unsure = f" ({rest} ended otherwise)" if rest else ""
     return f"| {name} | {mutants} | {killed}{late} | {survived}{unsure} | {none} | {share} |"
 
 
