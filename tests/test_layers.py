@@ -12,7 +12,7 @@ PACKAGE = ROOT / "vibecheck"
 
 # From the ground up. A module may import modules of its own line or of a line above it.
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "units", "arrays", "advice", "whole_file"),
+    ("errors", "units", "arrays", "advice", "plain_text", "whole_file"),
     ("findings",),
     ("dsp",),
     ("simulator",),

@@ -188,7 +188,7 @@ def test_places_that_cannot_be_written(tmp_path: Path, monkeypatch: pytest.Monke
     def refuse(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("tempfile.mkstemp", refuse)
+    monkeypatch.setattr("vibecheck.car.write.os.fsync", refuse)
     with pytest.raises(InputError, match="Writing is not permitted here"):
         write_car(good_car(), tmp_path / "car.toml")
 

@@ -14,7 +14,7 @@ import typer
 from typer.testing import CliRunner
 
 from vibecheck import __version__
-from vibecheck.cli import main, terminal, texts
+from vibecheck.cli import main, streams, terminal, texts
 from vibecheck.cli.app import app
 
 COMMANDS = Path(__file__).resolve().parents[2] / "docs" / "commands.md"
@@ -175,10 +175,10 @@ def test_a_terminal_without_unicode_is_served(call):
 
 def test_letters_without_a_plain_form_become_a_question_mark():
     error = UnicodeEncodeError("ascii", "a ≥ 走", 2, 3, "no")
-    assert terminal.plain_letters(error) == (">=", 3)
-    assert terminal.plain_letters(UnicodeEncodeError("ascii", "走", 0, 1, "no")) == ("?", 1)
+    assert streams.plain_letters(error) == (">=", 3)
+    assert streams.plain_letters(UnicodeEncodeError("ascii", "走", 0, 1, "no")) == ("?", 1)
     with pytest.raises(UnicodeDecodeError):
-        terminal.plain_letters(UnicodeDecodeError("ascii", b"\xff", 0, 1, "no"))
+        streams.plain_letters(UnicodeDecodeError("ascii", b"\xff", 0, 1, "no"))
 
 
 @pytest.mark.parametrize("call", [["--version"], ["check", "--help"]])

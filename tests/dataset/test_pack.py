@@ -387,7 +387,7 @@ ends = {"killed": 0, "whole": 0, "as it was": 0}
 for _ in range(int(sys.argv[4])):
     shutil.rmtree(pool, ignore_errors=True)
     shutil.copytree(start, pool)
-    step = draw.randrange(1, 2600)
+    step = draw.randrange(1, 3000)
     child = os.fork()
     if child == 0:
         killed_at(step)

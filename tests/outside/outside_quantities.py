@@ -50,6 +50,7 @@ NOT_COMPUTING: dict[str, str] = {
     "result_json": "writes values",
     "web": "a face",
     "whole_file": "writes files",
+    "plain_text": "text",
 }
 """Parts that are not walked, and why."""
 

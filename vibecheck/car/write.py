@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from pathlib import Path
 
 from vibecheck.car.drivetrain import derive_orders
@@ -12,6 +11,7 @@ from vibecheck.car.profile import Car
 from vibecheck.car.read import parse_car
 from vibecheck.car.zones import Zone, default_zones, merge_zones
 from vibecheck.errors import InputError
+from vibecheck.whole_file import temporary_name, unfinished
 
 _ESCAPES = {
     '"': '\\"',
@@ -159,17 +159,13 @@ def _replace_file(path: Path, text: str, *, overwrite: bool) -> Path:
     if path.exists() and not overwrite:
         raise FileExistsError
     mode = path.stat().st_mode & 0o777 if path.exists() else None
-    handle, partial = tempfile.mkstemp(dir=path.parent, prefix=".car-", suffix=".part")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+    with unfinished(temporary_name(path)) as partial:
+        with partial.open("x", encoding="utf-8", newline="\n") as stream:
             stream.write(text)
             stream.flush()
             os.fsync(stream.fileno())
-        if mode is None:
-            umask = os.umask(0)
-            os.umask(umask)
-            mode = 0o666 & ~umask
-        Path(partial).chmod(mode)
+        if mode is not None:
+            partial.chmod(mode)
         if overwrite:
             os.replace(partial, path)
         else:
@@ -180,8 +176,6 @@ def _replace_file(path: Path, text: str, *, overwrite: bool) -> Path:
                 raise
             except OSError:  # a file system without links
                 os.replace(partial, path)
-    finally:
-        Path(partial).unlink(missing_ok=True)
     return path
 
 

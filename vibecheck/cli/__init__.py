@@ -18,6 +18,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     int
         0 done, 1 the input cannot be used, 2 wrong call, 130 stopped by the user.
     """
-    from vibecheck.cli.run import run
+    try:
+        from vibecheck.cli.run import run
 
-    return run(argv)
+        return run(argv)
+    except KeyboardInterrupt:  # before there was anything to stop
+        return 130

@@ -248,14 +248,12 @@ def _outputs(
 
 def _refuse_to_keep(car: Path | None, data: Path | None, takes: Sequence[str]) -> None:
     """Refuse before any work what the garage could not keep."""
-    from vibecheck.cli.keep import refuse_records
-    from vibecheck.garage.place import garage_folder
-    from vibecheck.report.files import check_folder
+    from vibecheck.cli.keep import refuse_records, refuse_unwritable
 
     if car is None:
         raise CallError("--keep needs a car.", advice="Name it, or its file, with --car.")
     refuse_records(takes)
-    check_folder(garage_folder(data), "--data")
+    refuse_unwritable(data)
 
 
 def _same_file(path: str, target: Path) -> bool:

@@ -51,6 +51,30 @@ def refuse_records(takes: Sequence[str]) -> None:
             )
 
 
+def refuse_unwritable(data: Path | None) -> None:
+    """Refuse before any work a garage that could not be written.
+
+    Raises
+    ------
+    CallError
+        If its folder cannot be made or written into.
+    """
+    from vibecheck.garage.place import garage_folder
+    from vibecheck.report.files import check_folder
+
+    folder = garage_folder(data)
+    try:
+        check_folder(folder, "--data")
+    except CallError as error:
+        if data is not None:
+            raise
+        raise CallError(
+            "The garage cannot be kept in its usual place: it may not be written into.",
+            where=error.where,
+            advice="Name another folder with --data.",
+        ) from error
+
+
 def ask_garage(
     data: Path | None, car: Car, takes: Sequence[Take], *, keep: bool, with_baseline: bool
 ) -> Known:

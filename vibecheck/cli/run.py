@@ -6,8 +6,10 @@ import os
 import sys
 from collections.abc import Sequence
 
-from vibecheck.cli import terminal
-from vibecheck.errors import VibecheckError
+from vibecheck.cli import streams, terminal
+from vibecheck.cli.stopping import Stopping
+from vibecheck.errors import MissingExtraError, VibecheckError
+from vibecheck.whole_file import remove_unfinished
 
 STOPPED = 130
 BROKEN_PIPE = 1
@@ -15,17 +17,31 @@ BROKEN_PIPE = 1
 
 def run(argv: Sequence[str] | None) -> int:
     """Run one call of the program and return its exit code; never raises."""
-    terminal.prepare_streams()
-    try:
-        code = _call(argv)
-        sys.stdout.flush()
-    except BrokenPipeError:
-        terminal.silence_stdout()
-        return BROKEN_PIPE
+    with Stopping(whole_process=argv is None) as stopping:
+        try:
+            streams.prepare_streams()
+            code = _call_and_flush(argv, stopping)
+        except KeyboardInterrupt:  # in the middle of answering what went wrong
+            code = STOPPED
+        finally:
+            stopping.hold_off()
+            remove_unfinished()
     return code
 
 
-def _call(argv: Sequence[str] | None) -> int:
+def _call_and_flush(argv: Sequence[str] | None, stopping: Stopping) -> int:
+    try:
+        code = _call(argv, stopping)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        streams.silence_stdout()
+        return BROKEN_PIPE
+    except VibecheckError as error:  # the last words could not be written
+        return _say_error(error)
+    return code
+
+
+def _call(argv: Sequence[str] | None, stopping: Stopping) -> int:
     try:
         import typer
 
@@ -38,21 +54,29 @@ def _call(argv: Sequence[str] | None) -> int:
             standalone_mode=False,
         )
         code = answer if isinstance(answer, int) else 0
-    except VibecheckError as error:
-        from vibecheck.report.words import as_options
-
-        advice = as_options(error.advice) if error.advice else None
-        terminal.show_error(as_options(error.what), error.where, advice)
-        return _with_traceback(error.exit_code)
     except KeyboardInterrupt:
         code = STOPPED
     except BrokenPipeError:
         raise
+    except VibecheckError as error:
+        # A part whose import was interrupted looks as if it were missing.
+        if not (stopping.came and isinstance(error, MissingExtraError)):
+            return _say_error(error)
+        code = _with_traceback(STOPPED)
     except Exception as error:
-        code = _other_error(error)
+        # Libraries turn an interruption into faults of all kinds.
+        code = _with_traceback(STOPPED) if stopping.came else _other_error(error)
     if code == STOPPED:
         terminal.say("Stopped.")
     return code
+
+
+def _say_error(error: VibecheckError) -> int:
+    from vibecheck.report.words import as_options
+
+    advice = as_options(error.advice) if error.advice else None
+    terminal.show_error(as_options(error.what), error.where, advice)
+    return _with_traceback(error.exit_code)
 
 
 def _other_error(error: Exception) -> int:

@@ -1,9 +1,7 @@
-"""Command line: the two streams. Results go to standard output, all else to standard error."""
+"""Command line: what is said to the person at the terminal, on standard error."""
 
 from __future__ import annotations
 
-import codecs
-import contextlib
 import os
 import sys
 import textwrap
@@ -13,35 +11,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 MAX_WIDTH = 100
-PLAIN = {
-    "·": "-", "–": "-", "—": "-", "−": "-", "…": "...", "×": "x", "≥": ">=", "≤": "<=",
-    "±": "+/-", "²": "^2", "³": "^3", "°": " deg", "µ": "u", "“": '"', "”": '"', "’": "'",
-    "‘": "'", "→": "->", "½": "1/2", "\u00a0": " ", "\u202f": " ", "\u2009": " ",
-}  # fmt: skip
-"""What stands in for a letter that a terminal without Unicode cannot show."""
-
-
-def plain_letters(error: UnicodeError) -> tuple[str, int]:
-    """Replace what a stream's encoding cannot hold (an error handler for codecs)."""
-    if not isinstance(error, UnicodeEncodeError):
-        raise error
-    wrong = error.object[error.start : error.end]
-    return "".join(PLAIN.get(letter, "?") for letter in wrong), error.end
-
-
-def prepare_streams() -> None:
-    """Let both streams write any text, whatever the terminal's encoding."""
-    codecs.register_error("vibecheck.plain", plain_letters)
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:
-            reconfigure(errors="vibecheck.plain")
-
-
-def silence_stdout() -> None:
-    """Send what is left to nowhere: the reader of the pipe has gone, and that is no fault."""
-    with contextlib.suppress(OSError, ValueError):  # a stream without a file behind it
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def console(*, stderr: bool = False) -> Console:

@@ -216,7 +216,13 @@ def cache_folder(given: Path | None) -> Path:
         return check_folder(given, "--cache")
     import platformdirs
 
-    return Path(platformdirs.user_cache_dir("vibecheck", appauthor=False)) / "features"
+    try:
+        return Path(platformdirs.user_cache_dir("vibecheck", appauthor=False)) / "features"
+    except RuntimeError as error:  # neither the environment nor the system knows it
+        raise CallError(
+            "There is no place for the takes' features: your home folder is not known.",
+            advice="Name a folder with --cache.",
+        ) from error
 
 
 def n_workers(given: int | None) -> int:

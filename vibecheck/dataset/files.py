@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from vibecheck.errors import InputError
+from vibecheck.plain_text import plain_text
 from vibecheck.whole_file import whole_file
 
 
@@ -38,6 +39,6 @@ def write_text(path: Path, text: str) -> None:
     """
 
     def write(temporary: Path) -> None:
-        temporary.write_text(text, encoding="utf-8", newline="\n")
+        temporary.write_text(plain_text(text), encoding="utf-8", newline="\n")
 
     write_file(path, write)

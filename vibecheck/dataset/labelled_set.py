@@ -24,7 +24,7 @@ from vibecheck.whole_file import file_hash, whole_file
 
 ORIGINAL = "original_sha256"
 LOCK = ".vibecheck-lock"
-UNPACKING = ".unpacking-"
+UNPACKING = "unpacking"
 
 
 @dataclass(frozen=True)
@@ -118,10 +118,23 @@ def add_while_locked(folder: Path, takes: Sequence[NewTake]) -> Added:
         check_rows(together, manifest)
         write_manifest(manifest, together)
     except BaseException:
-        for path in made:
-            path.unlink(missing_ok=True)
+        _take_back(made, manifest)
         raise
     return Added(tuple(together[len(old) :]), known, len(together))
+
+
+def _take_back(made: Sequence[Path], manifest: Path) -> None:
+    """Remove files that were put in, unless the manifest names them by now.
+
+    A stop from the keyboard may come when the manifest has just been put in place.
+    """
+    named: set[Path] = set()
+    if manifest.exists():
+        for row in read_manifest(manifest):
+            named |= {row.file.absolute(), row.car_file.absolute()}
+    for path in made:
+        if path.absolute() not in named:
+            path.unlink(missing_ok=True)
 
 
 @contextlib.contextmanager
@@ -159,8 +172,10 @@ def _clear(folder: Path) -> None:
     """Take away what a program that was killed has left; nobody else is at work here."""
     for left in (*(folder / "takes").glob("*.part*"), *(folder / "cars").glob("*.part*")):
         left.unlink(missing_ok=True)
-    for left in folder.glob(f"{UNPACKING}*"):
+    for left in folder.glob(f".{UNPACKING}.*.part"):
         shutil.rmtree(left, ignore_errors=True)
+    for left in folder.glob(f".{Path(MANIFEST).stem}.*.part{Path(MANIFEST).suffix}"):
+        left.unlink(missing_ok=True)
 
 
 def _take_lock(descriptor: int) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -20,6 +18,7 @@ from vibecheck.dataset.labelled_set import (
 from vibecheck.dataset.manifest import ManifestRow, read_manifest
 from vibecheck.dataset.unpack import unpack
 from vibecheck.errors import InputError
+from vibecheck.whole_file import scratch_folder
 
 
 def merge(folder: Path, source: Path, *, owner: str = "") -> Added:
@@ -49,17 +48,14 @@ def merge(folder: Path, source: Path, *, owner: str = "") -> Added:
             verify_files(rows)
             return add_while_locked(folder, _takes(rows, owner))
         try:
-            temporary = Path(tempfile.mkdtemp(prefix=UNPACKING, dir=folder))
+            with scratch_folder(folder / UNPACKING) as temporary:
+                return add_while_locked(folder, _takes(unpack(source, temporary), owner))
         except OSError as error:
             raise InputError(
                 f"The set cannot be written: {error.strerror}.",
                 where=str(folder),
                 advice="See to the folder's permissions and to the space on the disk.",
             ) from error
-        try:
-            return add_while_locked(folder, _takes(unpack(source, temporary), owner))
-        finally:
-            shutil.rmtree(temporary, ignore_errors=True)
 
 
 def _takes(rows: Sequence[ManifestRow], owner: str) -> list[NewTake]:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import tempfile
 import zipfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -23,7 +22,7 @@ from vibecheck.dataset.labelled_set import ORIGINAL, manifest_of
 from vibecheck.dataset.manifest import ManifestRow, read_manifest, verify_files, write_manifest
 from vibecheck.dataset.privacy import PrivacyOptions, PrivacyReport, private_copy
 from vibecheck.errors import InputError
-from vibecheck.whole_file import file_hash
+from vibecheck.whole_file import file_hash, scratch_folder
 
 SCHEMA = "vibecheck.pack/1"
 CONTENTS = "pack.json"
@@ -84,31 +83,29 @@ def write_pack(
     say = progress or (lambda _stage, _done, _total: None)
     rows = read_manifest(manifest_of(source))
     verify_files(rows, lambda done, total: say(COMPARING, done, total))
+    packed: list[ManifestRow] = []
+    reports: list[PrivacyReport] = []
     try:
-        temporary = tempfile.TemporaryDirectory(prefix=".packing-", dir=out.parent)
+        with scratch_folder(out) as folder:
+            (folder / "takes").mkdir()
+            (folder / "cars").mkdir()
+            for number, row in enumerate(rows, start=1):
+                made, report = _packed_take(row, folder, privacy)
+                packed.append(made)
+                reports.append(report)
+                say(TREATING if privacy else "Copying", number, len(rows))
+            write_manifest(folder / MANIFEST_NAME, packed)
+            contents = _contents(folder, privacy, packed, reports)
+            text = json.dumps(contents, indent=1, sort_keys=True) + "\n"
+            (folder / CONTENTS).write_text(text, encoding="utf-8", newline="\n")
+            names = [CONTENTS, *(one["name"] for one in contents["files"])]
+            write_file(out, lambda target: _write_zip(target, folder, names))
     except OSError as error:
         raise InputError(
-            f"The archive cannot be written: {error.strerror}.",
+            f"The archive cannot be written: {error.strerror or error}.",
             where=str(out),
-            advice="Choose another folder.",
+            advice="Free some space or choose another folder; nothing was left half-written.",
         ) from error
-    with temporary as name:
-        folder = Path(name)
-        (folder / "takes").mkdir()
-        (folder / "cars").mkdir()
-        packed: list[ManifestRow] = []
-        reports: list[PrivacyReport] = []
-        for number, row in enumerate(rows, start=1):
-            made, report = _packed_take(row, folder, privacy)
-            packed.append(made)
-            reports.append(report)
-            say(TREATING if privacy else "Copying", number, len(rows))
-        write_manifest(folder / MANIFEST_NAME, packed)
-        contents = _contents(folder, privacy, packed, reports)
-        text = json.dumps(contents, indent=1, sort_keys=True) + "\n"
-        (folder / CONTENTS).write_text(text, encoding="utf-8", newline="\n")
-        names = [CONTENTS, *(one["name"] for one in contents["files"])]
-        write_file(out, lambda target: _write_zip(target, folder, names))
     return Packed(out, out.stat().st_size, tuple(packed), tuple(reports))
 
 

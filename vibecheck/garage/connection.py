@@ -12,6 +12,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import NullPool
 
 from vibecheck.errors import InputError
+from vibecheck.plain_text import plain_text
 
 WAIT_S = 10.0
 """How long one process waits for another to finish writing."""
@@ -35,7 +36,25 @@ def engine_of(file: Path, *, wait_s: float = WAIT_S) -> Engine:
         connection.execute("PRAGMA foreign_keys=ON")
         connection.execute("PRAGMA synchronous=EXTRA")
 
+    @event.listens_for(engine, "before_cursor_execute", retval=True)
+    def _on_execute(
+        _connection: Any, _cursor: Any, statement: str, parameters: Any, _context: Any, many: bool
+    ) -> tuple[str, Any]:
+        # Names and words come from a call, whose bytes need not be text.
+        return statement, [_fit(one) for one in parameters] if many else _fit(parameters)
+
     return engine
+
+
+def _fit(parameters: Any) -> Any:
+    """Return the parameters of a statement with all texts fit to be written down."""
+    if isinstance(parameters, dict):
+        return {name: _fit_value(value) for name, value in parameters.items()}
+    return tuple(_fit_value(value) for value in parameters)
+
+
+def _fit_value(value: Any) -> Any:
+    return plain_text(value) if isinstance(value, str) else value
 
 
 @contextmanager

@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 
 from vibecheck.errors import InputError
-from vibecheck.whole_file import file_hash
+from vibecheck.whole_file import file_hash, unfinished
 
 BLOCK_BYTES = 1 << 20
 STALE_S = 86_400.0
@@ -38,19 +38,16 @@ def keep_recording(source: Path, shelf: Path) -> tuple[str, str]:
         If it cannot be read, or cannot be written; nothing is left half-written then.
     """
     _make_folder(shelf)
-    temporary = shelf / f"{os.getpid()}-{time.monotonic_ns()}.part"
     try:
-        digest = _copy(source, temporary)
-        place = shelf / digest[:2] / f"{digest}{source.suffix.lower()}"
-        if not (place.is_file() and file_hash(place) == digest):
-            _make_folder(place.parent)
-            os.replace(temporary, place)
-            _sync_folder(place.parent)
+        with unfinished(shelf / f"{os.getpid()}-{time.monotonic_ns()}.part") as temporary:
+            digest = _copy(source, temporary)
+            place = shelf / digest[:2] / f"{digest}{source.suffix.lower()}"
+            if not (place.is_file() and file_hash(place) == digest):
+                _make_folder(place.parent)
+                os.replace(temporary, place)
+                _sync_folder(place.parent)
     except OSError as error:
         raise _cannot_write(error, shelf) from error
-    finally:
-        with contextlib.suppress(OSError):
-            temporary.unlink()
     return digest, place.relative_to(shelf).as_posix()
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from pathlib import Path
 
 from vibecheck.errors import CallError, InputError
+from vibecheck.plain_text import plain_text
+from vibecheck.whole_file import whole_file
 
 
 def check_output(path: str | os.PathLike[str], option: str) -> Path:
@@ -91,30 +92,25 @@ def write_whole(path: str | os.PathLike[str], text: str) -> None:
     """
     target = Path(path)
     _make_folder(target.parent)
-    if target.exists() and not target.is_file():  # a pipe or a device: nothing to rename onto
-        target.write_text(text, encoding="utf-8")
-        return
-    # A link keeps pointing at its file: the file behind it is what gets replaced.
-    target = Path(os.path.realpath(target))
-    handle, name = -1, ""
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name[:40]}.", dir=target.parent)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-        os.chmod(name, target.stat().st_mode & 0o7777 if target.exists() else 0o666 & ~_umask())
-        os.replace(name, target)
+        if target.exists() and not target.is_file():  # a pipe or a device: nothing to rename onto
+            target.write_text(plain_text(text), encoding="utf-8", newline="\n")
+            return
+        # A link keeps pointing at its file: the file behind it is what gets replaced.
+        target = Path(os.path.realpath(target))
+        with whole_file(target) as temporary:
+            with temporary.open("x", encoding="utf-8", newline="\n") as stream:
+                stream.write(plain_text(text))
+            if target.exists():
+                temporary.chmod(target.stat().st_mode & 0o7777)
+    except BrokenPipeError:
+        raise  # whoever read the pipe has gone, and that is no fault
     except OSError as error:
-        if name:
-            Path(name).unlink(missing_ok=True)
         raise InputError(
             f"The file could not be written: {error.strerror}.",
             where=str(path),
             advice="Free some space or choose another folder; nothing was left half-written.",
         ) from None
-    except BaseException:
-        if name:
-            Path(name).unlink(missing_ok=True)
-        raise
 
 
 def _make_folder(folder: Path) -> None:
@@ -126,9 +122,3 @@ def _make_folder(folder: Path) -> None:
             where=str(folder),
             advice="Choose another folder.",
         ) from None
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

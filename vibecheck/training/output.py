@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import os
-import shutil
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
 from vibecheck.errors import InputError
+from vibecheck.whole_file import scratch_folder
 
 
 def refuse_existing(folder: Path, *, force: bool) -> None:
@@ -58,25 +57,22 @@ def write_folder(folder: Path, write: Callable[[Path], None], *, force: bool = F
     refuse_existing(folder, force=force)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        # As hidden as its neighbours allow, and on the same disk, so that a rename is enough.
-        temporary = Path(tempfile.mkdtemp(prefix=f".{folder.name[:40]}.", dir=folder.parent))
     except OSError as error:
         raise _cannot("made", folder, error) from error
     try:
-        whole = temporary / "whole"
-        whole.mkdir()
-        write(whole)
-        names = sorted(path.relative_to(whole) for path in whole.rglob("*") if path.is_file())
-        if folder.is_dir():
-            for name in names:
-                (folder / name).parent.mkdir(parents=True, exist_ok=True)
-                os.replace(whole / name, folder / name)
-        else:
-            os.replace(whole, folder)
+        with scratch_folder(folder) as temporary:
+            whole = temporary / "whole"
+            whole.mkdir()
+            write(whole)
+            names = sorted(path.relative_to(whole) for path in whole.rglob("*") if path.is_file())
+            if folder.is_dir():
+                for name in names:
+                    (folder / name).parent.mkdir(parents=True, exist_ok=True)
+                    os.replace(whole / name, folder / name)
+            else:
+                os.replace(whole, folder)
     except OSError as error:
         raise _cannot("written", folder, error) from error
-    finally:
-        shutil.rmtree(temporary, ignore_errors=True)
     return [folder / name for name in names]
 
 
