@@ -10,6 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 import scipy.fft
+from figures import figure
 
 from vibecheck.car.profile import Car, Order
 from vibecheck.features.extract import extract_features
@@ -59,6 +60,12 @@ def main() -> None:
     print(f"features of 30 s at 48 kHz   {features * 1e3:7.1f} ms  (budget 100 ms)")
     for label, reference in (("real FFT", one_fft), ("scipy STFT", stft)):
         ratio = features / reference
+        figure(
+            "features of 30 s",
+            f"{features * 1e3:.0f} ms",
+            f"one {label} of the take: {reference * 1e3:.0f} ms",
+            f"{ratio:.2f} × its time",
+        )
         print(f"one {label:10s} of the take   {reference * 1e3:7.1f} ms  features = {ratio:.2f} x")
     print(f"faster than real time        {DURATION_S / features:7.0f} x")
     if SHIPPED.is_file():
