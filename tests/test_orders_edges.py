@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from vibecheck.errors import InputError
+from vibecheck.errors import CallError, InputError
 from vibecheck.orders import (
     OrderSpectrum,
     angular_take,
@@ -441,3 +441,24 @@ def test_what_is_outside_the_run_keeps_every_digit() -> None:
     speed = SpeedTrack(time, np.where(time < 2.0, 0.0, 3000.0), np.ones(201), np.ones(201))
     rest = residual(take, speed, [2.0]).take
     np.testing.assert_array_equal(rest.samples[:, :15_000], take.samples[:, :15_000])
+
+
+def test_runs_with_a_pause_between_are_averaged_together() -> None:
+    time = np.linspace(0.0, 4.0, 401)
+    speed = SpeedTrack(
+        time, np.where((time > 1.5) & (time < 2.5), 0.0, 3000.0), np.ones(401), np.ones(401)
+    )
+    take = Take(cosine(2.0), RATE)
+    average = synchronous_average(take, speed, n_turns=10, max_order=8.0)
+    assert average.n_turns in (130, 140, 150)
+    assert average.share == pytest.approx(1.0, abs=0.05)
+    # By hand: a second line that beats against the turns takes half of the power.
+    both = Take(cosine(2.0) + cosine(2.5), RATE)
+    halved = synchronous_average(both, speed, n_turns=10, max_order=8.0)
+    assert halved.share == pytest.approx(0.5, abs=0.03)
+
+
+@pytest.mark.parametrize("shaft_ratio", [0.0, -1.0, np.inf, np.nan])
+def test_a_shaft_must_turn_with_the_reference(shaft_ratio: float) -> None:
+    with pytest.raises(CallError, match="shaft_ratio must be a positive number"):
+        order_spectrum(Take(cosine(2.0), RATE), steady(), shaft_ratio=shaft_ratio)
