@@ -111,3 +111,17 @@ def test_the_car_is_judged_with_the_gears_that_are_fitted(garage: Garage) -> Non
     sitting = garage.start_sitting(stored.id, set_up=SetUp(pinion_teeth=own.pinion_teeth + 2))
     result = Judge(garage).check(sitting, [vc.read_take(TAKES[0])])
     assert result.car.orders == other.orders
+
+
+def test_the_phones_own_motion_is_kept_and_never_judged(garage: Garage, tmp_path: Path) -> None:
+    motion = tmp_path / "motion-centre.csv"
+    rows = "".join(f"{k / 60:.4f},0.0,0.1,{9.8 + 0.1 * (k % 2)}\n" for k in range(900))
+    motion.write_text("time_s,x_m/s^2,y_m/s^2,z_m/s^2\n" + rows, encoding="utf-8")
+    sitting = garage.start_sitting(garage.cars()[0].id)
+    garage.add_take(sitting.id, motion, sensor="accelerometer", spot="centre")
+    with pytest.raises(CallError, match="There is no recording to judge"):
+        Judge(garage).check(garage.sitting(sitting.id))
+    garage.add_take(sitting.id, TAKES[0], spot="centre")
+    result = Judge(garage).check(garage.sitting(sitting.id))
+    assert [one.take.file for one in result.takes] == [TAKES[0].name]
+    assert not result.unfamiliar.is_unfamiliar

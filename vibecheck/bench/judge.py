@@ -18,10 +18,21 @@ if TYPE_CHECKING:
     from vibecheck.recording.take import Take
     from vibecheck.result import CheckedTake, CheckResult
 
-KEPT_MEASURED = 16
+KEPT_MEASURED = 48
 """So many measured takes stay in memory: those of one bench check and its baseline."""
-KEPT_SAMPLES = 24_000_000
-"""At most so many samples stay in memory with them (8 bytes each)."""
+KEPT_SAMPLES = 48_000_000
+"""At most so many samples stay in memory with them (4 bytes each)."""
+MOTION_PREFIX = "motion-"
+"""Names the phone's own motion, recorded beside its sound: 60 values a second at most."""
+
+
+def is_motion(sensor: str, file_name: str) -> bool:
+    """Whether a take is the phone's own motion, which says nothing about any zone.
+
+    Sixty values a second show rest, knocks and sway, and no order of a car: judged with the sound
+    they would make it look unlike anything known.
+    """
+    return sensor == "accelerometer" and file_name.startswith(MOTION_PREFIX)
 
 
 class Judge:
@@ -55,7 +66,7 @@ class Judge:
         """Judge the takes of a bench check, with the car's baseline and history.
 
         Takes recorded after the hand check belong to the baseline of later checks: they are
-        judged only where there are no others.
+        judged only where there are no others. The phone's own motion is kept, and never judged.
 
         Parameters
         ----------
@@ -78,8 +89,9 @@ class Judge:
         say = say or (lambda _sentence: None)
         car = fitted_car(garage.find_car(sitting.car_id).car, sitting.set_up)
         refuse_unknown_spots(extra, car)
-        before = [take for take in sitting.takes if not take.after_hand_check]
-        own = before if before or extra else list(sitting.takes)
+        kept = [take for take in sitting.takes if not is_motion(take.sensor, take.file_name)]
+        before = [take for take in kept if not take.after_hand_check]
+        own = before if before or extra else kept
         held = {take.sha256 for take in own}
         checked = [
             *self._examine_each(own, car, "Left out", say),
@@ -93,7 +105,9 @@ class Judge:
             )
         wanted = {(one.take.sensor, one.take.spot) for one in checked}
         judged = {one.take.sha256 for one in checked}
-        snug = matching(garage.baseline_takes(sitting.car_id, sitting.set_up), wanted, judged)
+        known = garage.baseline_takes(sitting.car_id, sitting.set_up)
+        known = tuple(take for take in known if not is_motion(take.sensor, take.file_name))
+        snug = matching(known, wanted, judged)
         baseline = list(self._examine_each(snug, car, "Left out of the baseline", say))
         return conclude(
             checked,

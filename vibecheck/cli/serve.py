@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 from typing import TYPE_CHECKING, Annotated
 
@@ -56,6 +57,9 @@ def serve_command(
     data: DataOption = None,
 ) -> None:
     """Run ``vibecheck serve`` (the help text is `HELP`)."""
+    # Several looks at once share the cores better by one thread each; before numpy is loaded.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     habits = habits_of(nut_removals)
     _refuse_without_extra(lan=lan)
     from vibecheck.garage.place import garage_folder
@@ -147,7 +151,6 @@ def _show_code(code: str, why: str, address: str) -> None:
     typer.echo(f"  {'Pairing code':<14}{code[:half]}-{code[half:]}   (once, within 10 minutes)")
     if not sys.stdout.isatty():
         return
-    import os
 
     from vibecheck.web.access.qr import modules_of, qr_lines
 

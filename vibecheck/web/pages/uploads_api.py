@@ -19,6 +19,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
+from vibecheck.bench.judge import is_motion
 from vibecheck.car.zones import CENTRE_SPOT
 from vibecheck.errors import CallError, VibecheckError, did_you_mean
 from vibecheck.garage import Garage, Sitting
@@ -153,7 +154,7 @@ def _prepare_beside(app: Starlette, wish: UploadWish) -> None:
         except Exception as error:  # the look itself says what is wrong
             _log.debug("Nothing could be prepared: %s", type(error).__name__)
 
-    if not looking.is_motion_name(wish.sensor, wish.file_name):
+    if not is_motion(wish.sensor, wish.file_name):
         threading.Thread(target=work, name="prepare", daemon=True).start()
 
 

@@ -7,37 +7,17 @@ import time
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, cast
 
+from vibecheck.bench.judge import is_motion
 from vibecheck.report import words
 from vibecheck.web.uploads.store import UploadState
 
 if TYPE_CHECKING:
     from vibecheck.bench.judge import Judge
-    from vibecheck.garage import Garage, Sitting, StoredTake
+    from vibecheck.garage import Garage
     from vibecheck.recording.take import Sensor, Take
     from vibecheck.result import CheckResult
 
-MOTION_PREFIX = "motion-"
-"""Names the phone's own motion, recorded beside its sound: 60 values a second at most."""
 ZONES_SHOWN = 4
-
-
-def is_motion(take: StoredTake) -> bool:
-    """Whether a take is the phone's own motion, which says nothing about any zone."""
-    return is_motion_name(take.sensor, take.file_name)
-
-
-def is_motion_name(sensor: str, file_name: str) -> bool:
-    """Whether a file of that name and sensor is the phone's own motion."""
-    return sensor == "accelerometer" and file_name.startswith(MOTION_PREFIX)
-
-
-def heard(sitting: Sitting) -> Sitting:
-    """Return a sitting without the takes of the phone's own motion.
-
-    Sixty values a second show rest, knocks and sway, and no order of a car: judged with the sound
-    they would make it look unlike anything known.
-    """
-    return replace(sitting, takes=tuple(one for one in sitting.takes if not is_motion(one)))
 
 
 def read_staged(state: UploadState) -> Take:
@@ -67,7 +47,7 @@ def prepare(judge: Judge, garage: Garage, number: int, sensor: str, spot: str) -
 
     assert vibecheck.pipeline
     load_model()
-    sitting = heard(garage.sitting(str(number)))
+    sitting = garage.sitting(str(number))
     snug = garage.baseline_takes(sitting.car_id, sitting.set_up)
     takes = [*matching(snug, {(sensor, spot)}, set()), *sitting.takes]
     if takes:
@@ -90,7 +70,7 @@ def look(judge: Judge, garage: Garage, state: UploadState) -> dict[str, Any]:
     began = time.perf_counter()
     take = read_staged(state)
     read = time.perf_counter()
-    sitting = heard(garage.sitting(str(state.wish.sitting)))
+    sitting = garage.sitting(str(state.wish.sitting))
     judge.refuse_kept_elsewhere(sitting, take)
     result = judge.check(sitting, (take,))
     done = time.perf_counter()
@@ -120,8 +100,8 @@ def keep(judge: Judge, garage: Garage, state: UploadState) -> str:
     garage.add_take(
         sitting.id, state.path, sensor=wish.sensor, spot=wish.spot, reading=wish.reading
     )
-    sitting = heard(garage.sitting(sitting.id))
-    if sitting.takes:
+    sitting = garage.sitting(sitting.id)
+    if any(not is_motion(take.sensor, take.file_name) for take in sitting.takes):
         judge.keep(sitting, judge.check(sitting))
     return f"/checks/{wish.sitting}/result"
 
