@@ -230,6 +230,22 @@ def test_two_at_once_cannot_both_begin_a_bench_check(tmp_path: Path) -> None:
         assert len(garage.sittings()) == 1
 
 
+@pytest.mark.parametrize(
+    "name", ["100%41", "a?mode=ro", "x#1", "Größe 🏎", "new\nline", "-dash", os.fsdecode(b"\xff")]
+)
+def test_a_folder_may_have_any_name(tmp_path: Path, name: str) -> None:
+    folder = tmp_path / name
+    try:
+        folder.mkdir()
+    except (OSError, ValueError):
+        pytest.skip("no such names here")
+    make(folder)
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+    assert (folder / "garage.sqlite").is_file()
+    with Garage.open(folder) as garage:
+        assert garage.sitting("1").car == CAR
+
+
 def test_a_file_in_the_way_of_the_folder_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x", encoding="utf-8")
     with pytest.raises(InputError, match="The folder of the garage cannot be made"):

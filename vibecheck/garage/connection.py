@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -25,8 +26,9 @@ def engine_of(file: Path, *, wait_s: float = WAIT_S) -> Engine:
     is deleted) keeps what was committed over a loss of power; no file but the garage's own is left
     behind.
     """
+    # Not by an address: a "%" or "?" in the name of a folder would mean something else there.
     engine = create_engine(
-        f"sqlite:///{file}", poolclass=NullPool, connect_args={"timeout": wait_s}
+        "sqlite://", poolclass=NullPool, creator=lambda: sqlite3.connect(file, timeout=wait_s)
     )
 
     @event.listens_for(engine, "connect")
