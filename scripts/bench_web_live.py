@@ -34,6 +34,7 @@ from typing import Any
 import numpy as np
 import soundfile
 import soxr
+from figures import figure
 
 from vibecheck.car.shipped import shipped_car_path
 from vibecheck.recording.read import read_take
@@ -185,6 +186,15 @@ def frames(browser: Any, port: int, seconds: float, throttle: int) -> None:
     long = seen["long"]
     print(f"  tasks over 50 ms: {len(long)}" + (f", longest {max(long):.0f} ms" if long else ""))
     print(f"  lost while recording: {lost}")
+    ready_ms = at["vibecheck-looked"] - at["vibecheck-stop"]
+    figure(
+        f"recorder page slowed {throttle} ×: stop of a {seconds:.0f} s take to ranked zones",
+        f"{ready_ms:.0f} ms, {lost}",
+        f"one frame of the screen: median {np.median(took):.1f} ms, longest {took.max():.0f} ms",
+        f"{ready_ms / np.median(took):.0f} frames",
+        "≤ 2 s",
+        ready_ms <= 2000.0,
+    )
     print(f"  stop to ranked zones: {at['vibecheck-looked'] - at['vibecheck-stop']:.0f} ms, of it")
     for name in ("finish", "look"):
         spent = [ms for call, ms in calls if call.endswith(name)]
@@ -203,6 +213,15 @@ def delay(browser: Any, port: int, throttle: int, tries: int) -> None:
         tab.wait_for_timeout(900)
         took.append(tab.evaluate(DELAY, [TONE_HZ, 200]))
     seen = np.array([one for one in took if one is not None])
+    late_ms = float(np.quantile(seen, 0.95))
+    figure(
+        f"recorder page slowed {throttle} ×: from sound to picture, p95",
+        f"{late_ms:.0f} ms",
+        f"median {np.median(seen):.0f} ms",
+        f"{late_ms / np.median(seen):.1f} × the median",
+        "< 150 ms",
+        late_ms < 150.0,
+    )
     print(
         f"\nfrom sound to picture, slowed down {throttle} times ({seen.size} of {tries} tones seen)"
     )

@@ -32,6 +32,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from figures import figure
 
 from vibecheck.car.shipped import shipped_car_path
 from vibecheck.garage import Garage
@@ -262,6 +263,15 @@ def compare(port: int, data: Path, base: bytes, phones: int, *, live: bool) -> N
             f"{words:34}"
             + "".join(f"{f:>{w}.3g}" for f, w in zip(figures, (12, 9, 12, 9), strict=True))
             + f"{ratio:>10.2f}"
+        )
+        whole = name == "arrival_s"  # the target is for uploads, not for their pieces
+        figure(
+            f"{phones} phones at once, {'as recorded' if live else 'at Wi-Fi pace'}: {words}, p95",
+            f"{figures[3]:.3g}",
+            f"one phone: {figures[1]:.3g}",
+            f"{ratio:.2f} × its time",
+            "≤ 3 ×, none lost" if whole else "",
+            ratio <= 3.0 and many.lost == 0 if whole else None,
         )
     print(f"lost: {singles.lost + many.lost} of {len(singles.arrival_s) + len(many.arrival_s)}")
     start = "last sample" if live else "first byte"
