@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 
 def plain_text(text: str) -> str:
     """Return text without what no file can hold.
@@ -25,6 +27,11 @@ def plain_text(text: str) -> str:
         lone = text.encode("utf-8", "surrogateescape" if _are_bytes(text) else "replace")
         return lone.decode("utf-8", "replace")
     return text
+
+
+def library_name(path: str | os.PathLike[str]) -> str | bytes:
+    """Return a file's name for a library that would encode it by itself, and strictly."""
+    return os.fsencode(path) if os.name == "posix" else os.fspath(path)
 
 
 def _are_bytes(text: str) -> bool:

@@ -388,3 +388,34 @@ class TestLetters:
             assert garage.sitting("1").takes[0].file_name == "\ufffd spin.flac"
         write_whole(tmp_path / "page.html", f"<p>{take.name}</p>")
         assert (tmp_path / "page.html").read_text(encoding="utf-8") == "<p>\ufffd spin.flac</p>"
+
+    def test_a_recording_whose_name_is_no_text(
+        self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        take = tmp_path / os.fsdecode(b"\xff spin.flac")
+        try:
+            shutil.copy(TestHome.TAKE, take)
+        except OSError:
+            pytest.skip("names of files must be text here")
+        words = [str(tmp_path / os.fsdecode(b"\xff set")), str(take), "--car", str(CAR)]
+        assert main(["dataset", "add", *words, "--kind", "baseline"]) == 0, capsys.readouterr().err
+        assert main(["dataset", "pack", words[0], "--out", str(take.with_suffix(".zip"))]) == 0
+
+
+def test_a_check_that_cannot_be_kept_is_told_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What was heard in the recording is not lost with the room on the disk."""
+
+    def full(*_arguments: object) -> None:
+        raise InputError("The recording could not be kept: the disk is full.")
+
+    monkeypatch.setattr("vibecheck.cli.keep.keep_check", full)
+    page = tmp_path / "out.html"
+    call = ["check", TestHome.TAKE, "--car", str(CAR), "--keep", "--data", str(tmp_path / "g")]
+    assert main([*call, "--report", str(page)]) == 1
+    shown = capsys.readouterr()
+    assert page.is_file()
+    assert "hand check" in shown.out
+    assert "the disk is full" in shown.err
+    assert "Kept" not in shown.err

@@ -179,7 +179,8 @@ def test_a_bench_check_is_found_by_number_id_or_its_beginning(garage: Garage) ->
     sitting = garage.start_sitting(CAR)
     for key in ("1", sitting.id, sitting.id[:10]):
         assert garage.sitting(key).id == sitting.id
-    for key in ("", "2", "no-such"):
+    # A number that is not there is not taken for the beginning of an id.
+    for key in ("", "2", "no-such", sitting.id[:4]):
         with pytest.raises(CallError, match="There is no bench check"):
             garage.sitting(key)
 

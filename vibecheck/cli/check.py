@@ -21,7 +21,7 @@ from vibecheck.cli.take_options import (
     UnitOption,
 )
 from vibecheck.cli.texts import help_text
-from vibecheck.errors import CallError, did_you_mean
+from vibecheck.errors import CallError, VibecheckError, did_you_mean
 
 if TYPE_CHECKING:
     from vibecheck.car.profile import Car
@@ -186,7 +186,11 @@ def check_command(
             steps("Drawing the report")
             page = result.to_html()
     if keep and car is not None:
-        sitting = keep_check(data, car, takes, own, reading, result)
+        try:
+            sitting = keep_check(data, car, takes, own, reading, result)
+        except VibecheckError:
+            _deliver(result, outputs, page)  # a disk that is full takes no result from the owner
+            raise
         terminal.say(f"Kept: bench check {sitting.number} of {sitting.car}")
     _deliver(result, outputs, page)
 

@@ -22,6 +22,7 @@ from vibecheck.car.read import read_car
 from vibecheck.dataset.files import write_file
 from vibecheck.dataset.row import ManifestRow
 from vibecheck.errors import CallError
+from vibecheck.plain_text import library_name
 from vibecheck.quality.others import Where, spoken_syllables
 from vibecheck.quality.view import View, look_at
 from vibecheck.recording.read import read_take
@@ -282,7 +283,7 @@ def _write(samples: FloatArray, take: Take, source: Path, target: Path) -> None:
     import soundfile
 
     try:
-        wide = soundfile.info(source).subtype not in ("PCM_16", "PCM_S8", "PCM_U8")
+        wide = soundfile.info(library_name(source)).subtype not in ("PCM_16", "PCM_S8", "PCM_U8")
     except (soundfile.LibsndfileError, OSError):
         wide = False  # lossy: 16 bits hold all that it has
     subtype, full = ("PCM_24", 2**23) if wide and take.codec == "pcm" else ("PCM_16", 2**15)
@@ -292,7 +293,11 @@ def _write(samples: FloatArray, take: Take, source: Path, target: Path) -> None:
     def write(temporary: Path) -> None:
         try:
             soundfile.write(
-                temporary, whole, round(take.sample_rate_hz), subtype=subtype, format="FLAC"
+                library_name(temporary),
+                whole,
+                round(take.sample_rate_hz),
+                subtype=subtype,
+                format="FLAC",
             )
         except soundfile.LibsndfileError as error:
             raise OSError(None, str(error)) from error

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibecheck.errors import InputError
+from vibecheck.plain_text import library_name
 from vibecheck.recording.stream import BLOCK
 from vibecheck.recording.wav_header import FinishedWav, read_wav_header, started_at
 
@@ -134,7 +135,7 @@ class SoundFileSource:
 
         with contextlib.ExitStack() as stack:
             stack.enter_context(self._silence())
-            file: Any = self._path
+            file: Any = library_name(self._path)
             if self._unfinished_at is not None:
                 file = stack.enter_context(FinishedWav(self._path, self._unfinished_at))
             handle = stack.enter_context(soundfile.SoundFile(file))
