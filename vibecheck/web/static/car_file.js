@@ -4,8 +4,7 @@ const MOST_BYTES = 150_000;
 for (const chooser of document.querySelectorAll("input[type=file][data-into]")) {
   const box = document.getElementById(chooser.dataset.into);
   const slip = document.getElementById("e-choose");
-  chooser.closest("[hidden]").hidden = false;
-  chooser.addEventListener("change", async () => {
+  const read = async () => {
     const file = chooser.files[0];
     if (!file) return;
     slip.hidden = true;
@@ -17,5 +16,8 @@ for (const chooser of document.querySelectorAll("input[type=file][data-into]")) 
       slip.textContent = `${error.message} Choose the car's .toml file.`;
       slip.hidden = false;
     }
-  });
+  };
+  chooser.closest("[hidden]").hidden = false;
+  chooser.addEventListener("change", read);
+  read(); // a quick hand chose before this script was there, or the browser brought the choice back
 }
