@@ -189,11 +189,14 @@ class Card {
 
 let number = 0;
 for (const id of ["files", "fresh"]) {
-  by(id).addEventListener("change", () => {
+  const take = () => {
+    if (by(id).files.length === 0) return;
     for (const file of by(id).files) new Card(file, (number += 1));
     by("state").textContent = `${open.size} file${open.size === 1 ? "" : "s"} chosen.`;
     by(id).value = "";
-  });
+  };
+  by(id).addEventListener("change", take);
+  take(); // a quick hand chose before this script was there
 }
 window.addEventListener("online", () => open.forEach((card) => card.sender?.poke()));
 showUnfinished();
