@@ -98,7 +98,7 @@ class Tally:
         return [*self.half, *self.stray, *self.lost, *self.tracebacks, *self.codes_wrong]
 
 
-def cases(cache: Path) -> list[Case]:
+def cases(tiny: Path, cache: Path) -> list[Case]:
     """Return the commands; files are named from the folder of the trial."""
     car, garage = ("--car", "car.toml"), ("--data", "garage")
     record = ("record", "spin.wav", *car, "--yes", "--keep", *garage, "--seconds", "27")
@@ -115,8 +115,10 @@ def cases(cache: Path) -> list[Case]:
         Case("dataset add", ("dataset", "add", "set", "b.flac", *car, "--kind", "baseline")),
         Case("dataset pack", ("dataset", "pack", "set", "--out", "new.zip")),
         Case("dataset merge", ("dataset", "merge", "other", "pack.zip")),
-        Case("train", ("train", str(DEMO_SET), "--out", "model", "--cache", str(cache),
-                       "--folds", "5", "--workers", "2")),
+        Case("train", ("train", str(tiny / "manifest.csv"), "--out", "model",
+                       "--cache", str(tiny / "cache"), "--folds", "2", "--workers", "2")),
+        Case("evaluate", ("evaluate", str(DATA / "model" / "looseness.npz"), str(DEMO_SET),
+                          "--out", "judged", "--cache", str(cache), "--workers", "2")),
         Case("serve", ("serve", "--no-open", "--port", "0", *garage), serves=True),
     ]  # fmt: skip
 
@@ -137,6 +139,15 @@ def make_scene(folder: Path) -> None:
             [*PROGRAM, *arguments], cwd=folder, input=typed, text=True, check=True,
             capture_output=True, timeout=LIMIT_S,
         )  # fmt: skip
+
+
+def training_set(folder: Path) -> Path:
+    """Make a small labelled set whose features are kept already."""
+    sys.path.insert(0, str(ROOT / "tests" / "training"))
+    from tiny_set import tiny_set
+
+    tiny_set(folder)
+    return folder
 
 
 def interrupted(
@@ -328,8 +339,9 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="interrupt-scene-") as top:
         scene = Path(top, "scene")
         make_scene(scene)
+        tiny = training_set(Path(top, "tiny"))
         wanted = [one for one in given.only.split(",") if one]
-        for case in cases(Path(top, "cache")):
+        for case in cases(tiny, Path(top, "cache")):
             if wanted and case.name not in wanted:
                 continue
             draw = random.Random(f"{given.seed} {case.name}")

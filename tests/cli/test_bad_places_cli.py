@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from vibecheck import whole_file as whole_file_module
+from vibecheck.car.read import read_car
 from vibecheck.car.shipped import shipped_car_path
 from vibecheck.cli import main
 from vibecheck.cli.stopping import Stopping
@@ -26,6 +27,7 @@ from vibecheck.errors import InputError, MissingExtraError, VibecheckError
 from vibecheck.garage import Garage
 from vibecheck.plain_text import plain_text
 from vibecheck.report.files import write_whole
+from vibecheck.training.build import measure_take
 from vibecheck.whole_file import remove_unfinished, scratch_folder, unfinished, whole_file
 
 CAR = shipped_car_path("saltflat8")
@@ -269,7 +271,6 @@ def test_a_stop_as_the_manifest_is_in_place_takes_no_take_from_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The takes went in first and the manifest names them: none may be taken back."""
-    from vibecheck.car.read import read_car
     from vibecheck.dataset.manifest import write_manifest
 
     car = read_car(CAR)
@@ -419,3 +420,32 @@ def test_a_check_that_cannot_be_kept_is_told_all_the_same(
     assert "hand check" in shown.out
     assert "the disk is full" in shown.err
     assert "Kept" not in shown.err
+
+
+@LINUX
+@pytest.mark.parametrize("option", ["--report", "--json"])
+def test_a_report_that_cannot_be_written_takes_nothing_else_with_it(
+    tmp_path: Path, option: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = {"--report": "--json", "--json": "--report"}[option]
+    files = [option, "/dev/full", other, str(tmp_path / "out")]
+    assert main(["check", TestHome.TAKE, "--car", str(CAR), *files]) == 1
+    shown = capsys.readouterr()
+    assert "Saltflat 8" in shown.out
+    assert "No space left on device" in shown.err
+    assert (tmp_path / "out").is_file()
+
+
+def test_features_that_cannot_be_kept_are_measured_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_arguments: object, **_words: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("vibecheck.training.build.keep", full)
+    car = read_car(CAR)
+    labels = labels_by_hand(car, "baseline", [], [], rest_snug=False)
+    row = own_row(Path(TestHome.TAKE), car, CAR, "one", labels, spot="centre", sensor=None)
+    found, _limited = measure_take(row, tmp_path)
+    assert found is not None
+    assert list(tmp_path.iterdir()) == []

@@ -149,7 +149,9 @@ def write_car(
     except (OSError, ValueError) as problem:
         reason = problem.strerror if isinstance(problem, OSError) else str(problem)
         raise InputError(
-            f"The file cannot be written ({reason}).", where=str(path), advice="Choose another."
+            f"The file cannot be written ({reason}).",
+            where=str(path),
+            advice="Choose another, or free some space.",
         ) from None
 
 

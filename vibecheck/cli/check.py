@@ -197,22 +197,21 @@ def check_command(
 
 def _deliver(result: CheckResult, outputs: dict[str, Path | None], page: str) -> None:
     """Write the files first, so that a reader who leaves early loses nothing, then the card."""
-    from vibecheck.report.files import write_whole
+    from vibecheck.report.files import despite_full_disk
 
     page_file, json_file = outputs.get("--report"), outputs.get("--json")
     text = result.to_json() + "\n" if "--json" in outputs else ""
-    if page_file is not None:
-        write_whole(page_file, page)
-        terminal.say(f"Report: {page_file}")
-    if json_file is not None:
-        write_whole(json_file, text)
-        terminal.say(f"Result: {json_file}")
-    if "--json" in outputs and json_file is None:
-        typer.echo(text, nl=False)
-        return
-    from vibecheck.cli.card import print_card
+    with despite_full_disk() as write:
+        if page_file is not None and write(page_file, page):
+            terminal.say(f"Report: {page_file}")
+        if json_file is not None and write(json_file, text):
+            terminal.say(f"Result: {json_file}")
+        if "--json" in outputs and json_file is None:
+            typer.echo(text, nl=False)
+            return
+        from vibecheck.cli.card import print_card
 
-    print_card(result, terminal.console())
+        print_card(result, terminal.console())
 
 
 def _outputs(

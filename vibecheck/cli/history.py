@@ -88,7 +88,7 @@ def history_command(
     from datetime import UTC, datetime
 
     from vibecheck.cli.history_source import find_car
-    from vibecheck.report.files import check_output, write_whole
+    from vibecheck.report.files import check_output, despite_full_disk
 
     if not 0.0 < miss_probability < 1.0:
         raise CallError(
@@ -121,36 +121,37 @@ def history_command(
     ]
     charts = drift_charts(source.takes)
     created = datetime.now(UTC)
-    if page_file is not None:
-        from vibecheck.report.history_page import history_to_html
+    with despite_full_disk() as write:
+        if page_file is not None:
+            from vibecheck.report.history_page import history_to_html
 
-        page = history_to_html(
-            source.car,
-            history,
-            source.log,
-            ranked,
-            charts,
-            created=created,
-            simulated=simulated,
-        )
-        write_whole(page_file, page)
-        terminal.say(f"Report: {page_file}")
-    if json_out is not None:
-        import json
+            page = history_to_html(
+                source.car,
+                history,
+                source.log,
+                ranked,
+                charts,
+                created=created,
+                simulated=simulated,
+            )
+            if write(page_file, page):
+                terminal.say(f"Report: {page_file}")
+        if json_out is not None:
+            import json
 
-        from vibecheck.report.history_json import history_to_dict
+            from vibecheck.report.history_json import history_to_dict
 
-        value = history_to_dict(
-            source.car, history, ranked, charts, created=created, simulated=simulated
-        )
-        # Without indents: charts are long, and only then is the writing done in C.
-        text = json.dumps(value, ensure_ascii=False, allow_nan=False) + "\n"
-        if json_file is None:
-            typer.echo(text, nl=False)
-            return
-        write_whole(json_file, text)
-        terminal.say(f"History: {json_file}")
-    _print(source.car, history, ranked, charts, simulated=simulated)
+            value = history_to_dict(
+                source.car, history, ranked, charts, created=created, simulated=simulated
+            )
+            # Without indents: charts are long, and only then is the writing done in C.
+            text = json.dumps(value, ensure_ascii=False, allow_nan=False) + "\n"
+            if json_file is None:
+                typer.echo(text, nl=False)
+                return
+            if write(json_file, text):
+                terminal.say(f"History: {json_file}")
+        _print(source.car, history, ranked, charts, simulated=simulated)
 
 
 def _outputs(json_out: str | None, report: str | None) -> dict[str, str | None]:

@@ -10,7 +10,7 @@ from vibecheck.plain_text import plain_text
 from vibecheck.whole_file import whole_file
 
 
-def write_file(path: Path, write: Callable[[Path], None]) -> None:
+def write_file(path: Path, write: Callable[[Path], object]) -> None:
     """Let `write` fill a temporary file beside the wanted one, then rename it.
 
     Raises

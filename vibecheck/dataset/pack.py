@@ -100,6 +100,11 @@ def write_pack(
             (folder / CONTENTS).write_text(text, encoding="utf-8", newline="\n")
             names = [CONTENTS, *(one["name"] for one in contents["files"])]
             write_file(out, lambda target: _write_zip(target, folder, names))
+    except InputError as error:
+        if ".part" not in str(error.where):
+            raise
+        # Of a file of the scratch folder, which is gone by now: the archive is what is meant.
+        raise InputError(error.what, where=str(out), advice=error.advice) from error
     except OSError as error:
         raise InputError(
             f"The archive cannot be written: {error.strerror or error}.",

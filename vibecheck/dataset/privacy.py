@@ -9,6 +9,7 @@ the report says how much was.
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -290,16 +291,7 @@ def _write(samples: FloatArray, take: Take, source: Path, target: Path) -> None:
     whole = np.clip(np.round(samples.T * full), -full, full - 1).astype(np.int32)
     whole = whole * (2**31 // full) if full == 2**23 else whole.astype(np.int16)
 
-    def write(temporary: Path) -> None:
-        try:
-            soundfile.write(
-                library_name(temporary),
-                whole,
-                round(take.sample_rate_hz),
-                subtype=subtype,
-                format="FLAC",
-            )
-        except soundfile.LibsndfileError as error:
-            raise OSError(None, str(error)) from error
-
-    write_file(target, write)
+    # By way of memory: libsndfile does not say why a file cannot be written.
+    flac = io.BytesIO()
+    soundfile.write(flac, whole, round(take.sample_rate_hz), subtype=subtype, format="FLAC")
+    write_file(target, lambda temporary: temporary.write_bytes(flac.getvalue()))

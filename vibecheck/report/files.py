@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from vibecheck.errors import CallError, InputError
@@ -111,6 +113,35 @@ def write_whole(path: str | os.PathLike[str], text: str) -> None:
             where=str(path),
             advice="Free some space or choose another folder; nothing was left half-written.",
         ) from None
+
+
+@contextlib.contextmanager
+def despite_full_disk() -> Iterator[Callable[[Path, str], bool]]:
+    """Give a `write_whole` that fails at the end of the block: first, all else that is to be said.
+
+    Yields
+    ------
+    callable
+        ``write(path, text) -> written``.
+
+    Raises
+    ------
+    InputError
+        When the block ends: what `write_whole` raised first.
+    """
+    failed: list[InputError] = []
+
+    def write(path: Path, text: str) -> bool:
+        try:
+            write_whole(path, text)
+        except InputError as error:
+            failed.append(error)
+            return False
+        return True
+
+    yield write
+    if failed:
+        raise failed[0]
 
 
 def _make_folder(folder: Path) -> None:

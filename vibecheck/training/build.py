@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import math
 import os
@@ -105,7 +106,8 @@ def measure_take(row: ManifestRow, cache: Path | None) -> tuple[FeatureVector | 
     limited = quality.verdict != "usable"
     found = extract_features(take, speed, car) if usable else None
     if kept is not None:
-        keep(kept, found, limited=limited)
+        with contextlib.suppress(OSError):  # a full disk: the take is measured anew another time
+            keep(kept, found, limited=limited)
     return found, limited
 
 
