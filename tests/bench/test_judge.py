@@ -125,3 +125,18 @@ def test_the_phones_own_motion_is_kept_and_never_judged(garage: Garage, tmp_path
     result = Judge(garage).check(garage.sitting(sitting.id))
     assert [one.take.file for one in result.takes] == [TAKES[0].name]
     assert not result.unfamiliar.is_unfamiliar
+
+
+def test_the_same_file_read_another_way_is_measured_anew(
+    garage: Garage, counted: list[str], tmp_path: Path
+) -> None:
+    table = tmp_path / "shake.csv"
+    rows = "".join(f"{k / 800:.5f},{(k * 37) % 11}\n" for k in range(4000))
+    table.write_text("time_s,x\n" + rows, encoding="utf-8")
+    sitting = garage.start_sitting(garage.cars()[0].id)
+    judge = Judge(garage)
+    for unit in ("g", "mg", "mg"):
+        take = vc.read_take(table, sensor="accelerometer", unit=unit)
+        result = judge.check(sitting, [take], reading={"unit": unit})
+        assert result.takes[0].take.samples.max() == take.samples.max()
+    assert counted == [table.name, table.name]

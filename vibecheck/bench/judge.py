@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from threading import Lock
 from typing import TYPE_CHECKING, Any
 
@@ -61,6 +61,7 @@ class Judge:
         sitting: Sitting,
         extra: Sequence[Take] = (),
         *,
+        reading: Mapping[str, Any] | None = None,
         say: Say | None = None,
     ) -> CheckResult:
         """Judge the takes of a bench check, with the car's baseline and history.
@@ -73,6 +74,9 @@ class Judge:
         sitting : Sitting
         extra : sequence of Take
             Takes that are not kept yet.
+        reading : mapping, optional
+            How their files were read, as it will be kept with them: the same bytes read another
+            way are another take.
         say : callable, optional
             Called with a sentence for every take that had to be left out.
 
@@ -95,7 +99,7 @@ class Judge:
         held = {take.sha256 for take in own}
         checked = [
             *self._examine_each(own, car, "Left out", say),
-            *(self._examine(take, car) for take in extra if take.sha256 not in held),
+            *(self._examine(take, reading or {}, car) for take in extra if take.sha256 not in held),
         ]
         if not checked:
             raise CallError(
@@ -153,10 +157,10 @@ class Judge:
             found.append(measured)
         return found
 
-    def _examine(self, take: Take, car: Car) -> CheckedTake:
+    def _examine(self, take: Take, reading: Mapping[str, Any], car: Car) -> CheckedTake:
         from vibecheck.pipeline import examine
 
-        key = _key(take.sha256, take.sensor, take.spot, {}, car)
+        key = _key(take.sha256, take.sensor, take.spot, reading, car)
         measured = self._look_up(key)
         if measured is None:
             measured = examine(take, car)

@@ -72,7 +72,7 @@ def look(judge: Judge, garage: Garage, state: UploadState) -> dict[str, Any]:
     read = time.perf_counter()
     sitting = garage.sitting(str(state.wish.sitting))
     judge.refuse_kept_elsewhere(sitting, take)
-    result = judge.check(sitting, (take,))
+    result = judge.check(sitting, (take,), reading=state.wish.reading)
     done = time.perf_counter()
     return {
         "take": _take_words(take, result),
