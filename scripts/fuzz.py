@@ -164,6 +164,18 @@ def _memory_limit() -> float:
     return base_kb + MEMORY_MB * 1024
 
 
+def _drained(replies: Any, findings: list[Finding]) -> int:
+    """Take in what a worker has told; return the most answers that it has seen."""
+    answers = 0
+    while not replies.empty():
+        reply = replies.get()
+        if isinstance(reply, Finding):
+            findings.append(reply)
+        else:
+            answers = max(answers, reply[2])
+    return answers
+
+
 def run_target(name: str, n: int, seed: int, out: Path) -> tuple[int, int, list[Finding]]:
     """Run one target; a worker that dies or hangs is started anew behind the input it died of."""
     context = multiprocessing.get_context("spawn")
@@ -179,12 +191,7 @@ def run_target(name: str, n: int, seed: int, out: Path) -> tuple[int, int, list[
         start_patience_s = 60.0
         while process.is_alive():
             process.join(0.2)
-            while not replies.empty():
-                reply = replies.get()
-                if isinstance(reply, Finding):
-                    findings.append(reply)
-                else:
-                    answers = max(answers, reply[2])
+            answers = max(answers, _drained(replies, findings))
             now = int.from_bytes(slot.buf[0:8], "little")
             if now != reached:
                 reached, since = now, time.monotonic()
@@ -192,12 +199,7 @@ def run_target(name: str, n: int, seed: int, out: Path) -> tuple[int, int, list[
                 why = f"held still for {HANG_S:g} s"
                 process.kill()
                 process.join()
-        while not replies.empty():
-            reply = replies.get()
-            if isinstance(reply, Finding):
-                findings.append(reply)
-            else:
-                answers = max(answers, reply[2])
+        answers = max(answers, _drained(replies, findings))
         if process.exitcode != 0 and not reached:
             raise SystemExit(f"{name}: the worker could not begin; see above.")
         if process.exitcode != 0:

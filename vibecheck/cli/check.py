@@ -19,9 +19,10 @@ from vibecheck.cli.take_options import (
     SpotsOption,
     TimeUnitOption,
     UnitOption,
+    check_spot,
 )
 from vibecheck.cli.texts import help_text
-from vibecheck.errors import CallError, VibecheckError, did_you_mean
+from vibecheck.errors import CallError, VibecheckError
 
 if TYPE_CHECKING:
     from vibecheck.car.profile import Car
@@ -357,17 +358,8 @@ def _read_car(
             "No car file given: the speed is searched blind, no part can be named and no zone "
             "ranked. Make one with: vibecheck car new"
         )
-    from vibecheck.car.zones import CENTRE_SPOT, ZONE_NAMES
-
-    known = [CENTRE_SPOT, *(ZONE_NAMES if car is None else (zone.name for zone in car.zones))]
     for spot in spots:
-        if spot not in known and not (car is not None and not car.zones):
-            raise CallError(
-                f'A spot must be a zone of the car, or centre. Got "{spot}" instead.'
-                + did_you_mean(spot, known),
-                where="--spot",
-                advice=f"Known: {', '.join(known)}.",
-            )
+        check_spot(spot, car)
     return car
 
 

@@ -10,6 +10,7 @@ import typer
 
 from vibecheck.cli import terminal
 from vibecheck.cli.garage_source import DataOption
+from vibecheck.cli.take_options import check_spot
 from vibecheck.cli.texts import help_text
 from vibecheck.errors import CallError, InputError
 
@@ -142,7 +143,7 @@ def record_command(
     target, stored = prepare.output_file(
         out,
         known,
-        prepare.check_spot(spot, known),
+        check_spot(spot, known),
         sensor,
         form,
         bits,

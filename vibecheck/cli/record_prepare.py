@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from vibecheck.cli import terminal
 from vibecheck.cli.garage_source import is_car_file, open_garage
-from vibecheck.errors import CallError, VibecheckError, did_you_mean
+from vibecheck.errors import CallError, VibecheckError
 
 if TYPE_CHECKING:
     from vibecheck.capture.decode import LineOptions
@@ -92,27 +92,6 @@ def known_car(named: str | None, data: Path | None, *, keep: bool) -> Car | None
     from vibecheck.bench.set_up import fitted_car
 
     return fitted_car(car, sitting.set_up)
-
-
-def check_spot(spot: str, car: Car | None) -> str:
-    """Refuse a spot that is no zone of the car nor the centre.
-
-    Raises
-    ------
-    CallError
-        If it is none.
-    """
-    from vibecheck.car.zones import CENTRE_SPOT, ZONE_NAMES
-
-    known = [CENTRE_SPOT, *(ZONE_NAMES if car is None else (zone.name for zone in car.zones))]
-    if spot not in known and not (car is not None and not car.zones):
-        raise CallError(
-            f'A spot must be a zone of the car, or centre. Got "{spot}" instead.'
-            + did_you_mean(spot, known),
-            where="--spot",
-            advice=f"Known: {', '.join(known)}.",
-        )
-    return spot
 
 
 def output_file(

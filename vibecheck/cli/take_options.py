@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import enum
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from vibecheck.errors import CallError, did_you_mean
+
+if TYPE_CHECKING:
+    from vibecheck.car.profile import Car
 
 
 class SensorName(enum.StrEnum):
@@ -55,3 +60,24 @@ ColumnsOption = Annotated[
         help="Which column of a table is what: time=, x=, y=, z=, signal=, rate=. Once a column.",
     ),
 ]
+
+
+def check_spot(spot: str, car: Car | None) -> str:
+    """Refuse a spot that is no zone of the car nor the centre.
+
+    Raises
+    ------
+    CallError
+        If it is none.
+    """
+    from vibecheck.car.zones import CENTRE_SPOT, ZONE_NAMES
+
+    known = [CENTRE_SPOT, *(ZONE_NAMES if car is None else (zone.name for zone in car.zones))]
+    if spot not in known and not (car is not None and not car.zones):
+        raise CallError(
+            f'A spot must be a zone of the car, or centre. Got "{spot}" instead.'
+            + did_you_mean(spot, known),
+            where="--spot",
+            advice=f"Known: {', '.join(known)}.",
+        )
+    return spot
