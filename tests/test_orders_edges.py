@@ -212,7 +212,6 @@ def test_cuts_step_finely_enough_for_their_band() -> None:
         assert cuts.order == pytest.approx([3.0, 12.0])
 
 
-@pytest.mark.xfail(strict=True, reason="the grid ends at the highest order, amid its own band")
 @pytest.mark.parametrize("order", [3.0, 12.0])
 def test_a_cut_alone_reads_as_beside_a_higher_one(order: float) -> None:
     alone = order_cuts(Take(cosine(order), RATE), steady(), [order])

@@ -69,11 +69,12 @@ def order_cuts(
         Half width of the band, in orders: narrower means steadier and slower.
     """
     ratios, names = order_ratios(orders)
-    grid = angular_take(take, speed, max_order=float(ratios.max()))
+    widths = half_width + BAND_GROWTH * ratios
+    # The grid must hold the whole band of the highest order, not end in its middle.
+    grid = angular_take(take, speed, max_order=float((ratios + widths).max()))
     times, rpms, values, seen = [], [], [], []
     for stretch in grid.stretches:
         spectrum = LongSpectrum(stretch, half_width)
-        widths = half_width + BAND_GROWTH * ratios
         step = min(CUT_STEP_TURNS, 0.4 / float(widths.max()))
         n_points = max(8, int(np.ceil(spectrum.n_fft / spectrum.per_turn / step)))
         place = np.arange(n_points) * (spectrum.n_fft / n_points)
