@@ -94,8 +94,13 @@ def temporary_name(target: Path) -> Path:
     suffix = target.suffix
     if len(os.fsencode(suffix)) > _LONGEST_SUFFIX_BYTES:
         suffix = ""
-    stem = os.fsencode(target.stem)[:LONGEST_NAME_BYTES].decode(errors="ignore").lstrip(".")
+    stem = cut_name(target.stem).lstrip(".")
     return target.with_name(f".{stem}.{os.getpid()}-{next(_numbers)}.part{suffix}")
+
+
+def cut_name(stem: str, most_bytes: int = LONGEST_NAME_BYTES) -> str:
+    """Return so much of a name as `most_bytes` hold, ended between two letters."""
+    return os.fsencode(stem)[:most_bytes].decode(errors="ignore")
 
 
 def _remove(path: Path) -> None:

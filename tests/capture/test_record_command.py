@@ -412,3 +412,41 @@ def test_a_kill_loses_nothing_that_was_recorded(terminal: Any, tmp_path: Path) -
     assert take.duration_s > 8.0  # idle and run-up at least
     assert not [finding for finding in take.findings if finding.code != "unfinished"]
     assert take.sample_rate_hz == RATE_HZ
+
+
+def test_a_disk_that_is_full_from_the_start_is_said_as_such(
+    at_bench: Any, capsys: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_arguments: object) -> None:
+        raise InputError(
+            "The recording cannot be written any further (No space left on device).",
+            advice="Free some space. What was recorded so far is in the file.",
+        )
+
+    monkeypatch.setattr("vibecheck.capture.growing.GrowingWav.write", full)
+    assert at_bench("spin.wav", *CAR, *SHORT, "--yes", library=fake(speed=200.0)) == 1
+    said = capsys.readouterr().err
+    assert "No space left on device" in said
+    assert "Nothing was recorded. Free some space, then record again." in said
+    assert "plug" not in said
+    assert "is in the file" not in said
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names are bytes there")
+@pytest.mark.parametrize(
+    "name",
+    ["s" * 251 + ".wav", "ö" * 125 + ".wav", os.fsdecode(b"spin\xff.wav")],
+    ids=["longest name", "longest name in two-byte letters", "name that is no text"],
+)
+def test_any_name_that_the_system_takes_can_be_recorded_into(
+    at_bench: Any, tmp_path: Path, name: str
+) -> None:
+    try:
+        (tmp_path / name).touch()
+        (tmp_path / name).unlink()
+    except OSError:
+        pytest.skip("this system does not take the name")
+    assert at_bench(name, *CAR, *SHORT, "--yes", library=fake(speed=200.0)) == 0
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+    assert read_capture_note(tmp_path / name) is not None

@@ -5,6 +5,7 @@ A recorder that is killed leaves a file that can be read as it is.
 
 from __future__ import annotations
 
+import os
 import struct
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,17 +17,24 @@ from numpy.typing import NDArray
 from vibecheck.capture.sound_writer import BLOCK_FRAMES
 from vibecheck.capture.source import Block
 from vibecheck.errors import InputError
+from vibecheck.plain_text import library_name
+from vibecheck.whole_file import cut_name
 
 PART = ".recording"
 """Before the suffix of a file that is growing."""
+_ROOM_BYTES = 32
+"""Of the longest name that systems allow, 255 bytes, left for a number, `PART` and the suffix."""
 _FLOAT, _MOST_BYTES = 3, 2**32 - 2**16
 
 
 def growing_name(out_path: Path, suffix: str) -> Path:
     """Return a free name beside the wanted file: ``spin.recording.wav``."""
+    stem = out_path.stem
+    if len(os.fsencode(stem)) > 255 - _ROOM_BYTES:
+        stem = cut_name(stem, 255 - _ROOM_BYTES)
     for number in range(1, 1000):
         counted = "" if number == 1 else f"-{number}"
-        path = out_path.with_name(f"{out_path.stem}{counted}{PART}{suffix}")
+        path = out_path.with_name(f"{stem}{counted}{PART}{suffix}")
         if not path.exists():
             return path
     raise InputError(
@@ -107,7 +115,7 @@ def wav_blocks(path: Path) -> Iterator[NDArray[np.float32]]:
     """Yield the samples of a sound file in blocks of shape (n_samples, n_channels)."""
     import soundfile
 
-    with soundfile.SoundFile(path) as sound:
+    with soundfile.SoundFile(library_name(path)) as sound:
         while len(block := sound.read(BLOCK_FRAMES, dtype="float32", always_2d=True)):
             yield block
 

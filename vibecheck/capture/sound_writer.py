@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from vibecheck.capture.note import CaptureNote, note_from_json
 from vibecheck.errors import CallError, InputError
+from vibecheck.plain_text import library_name
 from vibecheck.whole_file import whole_file
 
 Bits = Literal["float", "24"]
@@ -81,7 +82,7 @@ def write_sound(
     try:
         with whole_file(target) as temporary:
             with soundfile.SoundFile(
-                temporary,
+                library_name(temporary),
                 "w",
                 samplerate=rate_hz,
                 channels=channels,
@@ -184,7 +185,7 @@ def read_capture_note(path: str | os.PathLike[str]) -> CaptureNote | None:
         with Path(path).open("rb") as stream:
             if stream.read(4) not in (b"RIFF", b"RF64", b"fLaC"):
                 return None
-        with soundfile.SoundFile(Path(path)) as sound:
+        with soundfile.SoundFile(library_name(path)) as sound:
             comment = str(sound.copy_metadata().get("comment", ""))
     except (OSError, RuntimeError, soundfile.SoundFileError):
         return None

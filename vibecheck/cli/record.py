@@ -164,10 +164,9 @@ def record_command(
     )
     wanted = prepare.Wanted(car, known, spot, sensor, target, stored, data, keep, again)
     if keep:
-        from vibecheck.garage.place import garage_folder
-        from vibecheck.report.files import check_folder
+        from vibecheck.cli.keep import refuse_unwritable
 
-        check_folder(garage_folder(data), "--data")
+        refuse_unwritable(data)
 
     def source() -> Source:
         return prepare.make_source(board, baud, options, device, channels)

@@ -163,6 +163,12 @@ class Session:
     def _decide(self, recorded: Recorded, source: Source) -> int | None:
         if recorded.n_samples < 2:
             recorded.path.unlink(missing_ok=True)
+            if recorded.unwritten is not None:
+                raise InputError(
+                    recorded.unwritten.what,
+                    where=str(self._wanted.out),
+                    advice="Nothing was recorded. Free some space, then record again.",
+                )
             raise InputError(
                 recorded.problem or "Nothing was recorded.",
                 advice="Look at the plug of the microphone or board, then record again.",

@@ -146,6 +146,8 @@ class Recorded:
         As the script says, by the owner, or by what went wrong.
     problem : str
         What went wrong.
+    unwritten : InputError or None
+        Where it was the disk.
     gaps, dropped : int
     garbage : int or None
         Lines that could not be read, with a board.
@@ -159,6 +161,7 @@ class Recorded:
     started: datetime
     ending: Ending
     problem: str
+    unwritten: InputError | None
     gaps: int
     dropped: int
     garbage: int | None
@@ -198,6 +201,7 @@ def record(
     gauge = Gauge(source)
     ending: Ending = "done"
     problem = ""
+    unwritten = None
     source.begin()
     started = now()
     total_s = None if script is None else script.seconds
@@ -208,7 +212,7 @@ def record(
     except KeyboardInterrupt:
         ending = "stopped"
     except InputError as error:  # the disk is full
-        ending, problem = "broke_off", str(error)
+        ending, problem, unwritten = "broke_off", str(error), error
     finally:
         screen.clear()
         grown.close()
@@ -219,6 +223,7 @@ def record(
         started,
         ending,
         problem,
+        unwritten,
         source.gaps,
         source.dropped_frames,
         garbage,
