@@ -102,12 +102,12 @@ def answer_of(target: Target, call: Callable[[bytes], Any], data: bytes) -> str:
     from vibecheck.errors import VibecheckError
 
     try:
-        call(data)
+        answer = call(data)
     except VibecheckError as error:
         return re.sub(r"[^a-zA-Z ]+", "", error.what)[:60]
     except target.allowed as error:
         return type(error).__name__
-    return "read"
+    return answer if isinstance(answer, str) else "read"
 
 
 def work(name: str, n: int, seed: str, slot_name: str, replies: Any) -> None:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from fuzz_web import FORM_WORDS, upload_wish, web_requests
 
 ROOT = Path(__file__).resolve().parent.parent
 DATA = ROOT / "vibecheck" / "data"
@@ -387,4 +388,6 @@ TARGETS: dict[str, Target] = {
     "model_fields": Target(model_fields, DECODED, NUMPY),
     "pack": Target(pack, DECODED, (*ZIP, b"../", b"takes/", b"cars/", b"manifest.csv")),
     "pack_contents": Target(pack_contents, DECODED, (*PATHS, *JSON)),
+    "upload_wish": Target(upload_wish, tokens=JSON),
+    "web_requests": Target(web_requests, DECODED, (*FORM_WORDS, *JSON)),
 }

@@ -484,6 +484,13 @@ def test_a_fault_of_the_guard_is_answered(
     assert SECRET not in answer.text
 
 
+@pytest.mark.parametrize("path", ["/test/seen", "/checks/1/pictures", "/nowhere"])
+def test_a_query_that_is_no_text_is_refused(bed: Bed, paired: TestClient, path: str) -> None:
+    # Found by damaged requests: the page ran into a fault while it named the address.
+    status, answer = _answer(bed, _of(paired), "GET", path, query=b"take=\xff0")
+    assert (status, answer) == (400, b"Bad request.\n")
+
+
 def test_a_browser_that_left_is_no_fault(
     bed: Bed, paired: TestClient, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -570,6 +577,7 @@ def _answer(
     method: str,
     path: str,
     body: list[dict[str, Any]] | None = None,
+    query: bytes = b"",
 ) -> tuple[int, bytes]:
     waiting = list(body if body is not None else [{"type": "http.request", "body": b""}])
     sent: list[dict[str, Any]] = []
@@ -589,7 +597,7 @@ def _answer(
         "scheme": "https",
         "path": path,
         "raw_path": path.encode(),
-        "query_string": b"",
+        "query_string": query,
         "root_path": "",
         "headers": headers,
         "client": ("192.168.7.31", 50000),

@@ -143,6 +143,9 @@ class Guard:
             # The Host header may be an attacker's name for this machine (DNS rebinding): not a
             # word of ours goes out under it.
             return PlainTextResponse("Bad request.\n", 400)
+        if not scope["query_string"].isascii():
+            # No address has such bytes (RFC 3986, 2.1), and no page could even name this one.
+            return PlainTextResponse("Bad request.\n", 400)
         request = Request(scope)
         method = scope["method"]
         if method not in SAFE_METHODS | UNSAFE_METHODS:
