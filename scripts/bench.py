@@ -20,6 +20,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from figures import ENVIRONMENT, Figure, machine, read_figures
+from marks import put_between
 
 ROOT = Path(__file__).resolve().parent.parent
 SCRIPTS = ROOT / "scripts"
@@ -39,7 +40,7 @@ BENCHES: dict[str, list[str]] = {
     "uploads": ["bench_web_uploads.py"],
     "live": ["bench_web_live.py"],
 }
-BEGIN, END = "<!-- benchmarks -->", "<!-- /benchmarks -->"
+MARKS = "benchmarks"
 HEAD = """\
 # Benchmarks
 
@@ -98,11 +99,8 @@ def main() -> int:
         print("\n".join(text))
     else:
         PAGE.write_text("\n".join(text), encoding="utf-8")
-        whole = README.read_text(encoding="utf-8")
-        before, _, rest = whole.partition(BEGIN)
-        _, _, after = rest.partition(END)
         short = [f"Machine: {machine()}.", "", *rows_of([one for one in every if one.limit])]
-        README.write_text("\n".join([before + BEGIN, *short, END]) + after, encoding="utf-8")
+        put_between(README, MARKS, "\n".join(short))
     for one in failed:
         print(one, file=sys.stderr)
     return 1 if failed else 0

@@ -1,10 +1,11 @@
 """Run the signal chain on open recordings and print how near it comes to what is known of them.
 
-    python scripts/check_open_data.py [--data FOLDER]
+    python scripts/check_open_data.py [--data FOLDER] [--write]
 
 The folder may also be named by VIBECHECK_OUTSIDE_DATA. It holds `rotor_coastdown`,
-`uav_motor_spinup_audio` and `mfpt_bearing`; a set that is not there is skipped with the reason. The
-output is the Markdown table of the README. A target that is missed is shown as missed.
+`uav_motor_spinup_audio` and `mfpt_bearing` (the README says whose they are); a set that is
+not there is skipped with the reason. The output is the Markdown table of the README; ``--write``
+puts it there. A target that is missed is shown as missed.
 """
 
 from __future__ import annotations
@@ -21,13 +22,17 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
 import open_data
+from marks import put_between
 
 from vibecheck.impulses import envelope_order_spectrum
 from vibecheck.quality import assess_quality
 from vibecheck.speed import track_speed
+
+README = Path(__file__).resolve().parent.parent / "README.md"
 
 
 @dataclass(frozen=True)
@@ -209,25 +214,35 @@ def main(arguments: list[str] | None = None) -> int:
     """Print the table; 0 also where there is nothing to run on."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--data", type=Path, default=None, help="folder of open recordings")
-    folder = open_data.named_folder(parser.parse_args(arguments).data)
+    parser.add_argument("--write", action="store_true", help="put the table into the README")
+    wanted = parser.parse_args(arguments)
+    folder = open_data.named_folder(wanted.data)
     if folder is None:
         print(f"Skipped: name the folder with --data or {open_data.VARIABLE}.")
         return 0
     if not folder.is_dir():
         print(f"Skipped: there is no folder {folder}.")
         return 0
-    print("| open recordings | published value or target | ours | |\n|---|---|---|---|")
-    skipped, met, n = [], 0, 0
+    head = "| open recordings | published value or target | ours | |\n|---|---|---|---|"
+    print(head)
+    table, skipped, met = [head], [], 0
     for name, is_there, rows in SETS:
         if not is_there(folder):
             skipped.append(name)
             continue
         for row in rows(folder):
             print(row, flush=True)
-            met, n = met + (row.verdict == "met"), n + 1
-    print(f"\n{met} of {n} targets met.")
+            table.append(str(row))
+            met += row.verdict == "met"
+    said = f"\n{met} of {len(table) - 1} targets met."
+    print(said)
     for name in skipped:
         print(f"Skipped: {name} is not in the folder.")
+    if wanted.write and not skipped:
+        put_between(README, "open-recordings", "\n".join([*table, said]))
+    elif wanted.write:
+        print("Nothing was written: the README shows the whole table or none.")
+        return 1
     return 0
 
 
