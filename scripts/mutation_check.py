@@ -43,7 +43,7 @@ SPEED = (
     "tests/test_speed_coast.py",
     "tests/test_speed_readings.py",
 )
-ORDERS = ("tests/test_orders.py", "tests/test_orders_edges.py")
+ORDERS = ("tests/test_orders.py", "tests/test_orders_edges.py", "tests/test_orders_pins.py")
 # Comparisons by a library that compiles, and of generated pages, take longer than all the rest.
 LEAVE_OUT = "not librosa and not up_to_date"
 
