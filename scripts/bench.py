@@ -28,6 +28,7 @@ PAGE = ROOT / "docs" / "benchmarks.md"
 README = ROOT / "README.md"
 BENCHES: dict[str, list[str]] = {
     "cost": ["bench_cost.py"],
+    "imports": ["bench_imports.py"],
     "speed": ["bench_speed.py", "--part", "a", "b", "d"],
     "orders": ["bench_orders.py"],
     "features": ["bench_features.py"],
