@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -15,6 +17,13 @@ from vibecheck.orders import (
     prominent_orders,
     residual,
     synchronous_average,
+)
+from vibecheck.orders.grid import (
+    channel_samples,
+    highest_order,
+    in_phase,
+    phase_track,
+    strongest_channel,
 )
 from vibecheck.recording.take import Take
 from vibecheck.track import Phase, SpeedTrack
@@ -137,6 +146,78 @@ def test_a_shaft_that_stands_is_told_with_advice() -> None:
     assert caught.value.advice == (
         "Record a spin-up with the motor running, or give the car's own profile."
     )
+
+
+def test_gravity_and_gaps_are_taken_out_of_a_channel() -> None:
+    x = np.stack([9.81 + cosine(1.0), cosine(1.0)])
+    take = Take(x, RATE, sensor="accelerometer", unit="m/s^2", channel_names=("x", "y"))
+    np.testing.assert_allclose(channel_samples(take, 0), cosine(1.0), atol=2e-6)
+    assert channel_samples(take, 0).dtype == np.float32
+    # Gaps read as zero before the mean is taken off: two samples of 32 000 hardly move it.
+    for gap in (np.nan, np.inf, -np.inf):
+        gaps = 3.0 + cosine(1.0)
+        gaps[[10, 20]] = gap
+        read = channel_samples(Take(gaps, RATE), 0)
+        np.testing.assert_allclose(read[[10, 20]], -3.0, atol=1e-3)
+        np.testing.assert_allclose(read[21:], cosine(1.0)[21:], atol=1e-3)
+        assert np.mean(read, dtype=np.float64) == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_long_offset_keeps_its_digits() -> None:
+    # A mean in single precision would be off by thousandths here (pairwise sums of 1000.1).
+    x = (1000.1 + 0.25 * cosine(1.0)).astype(np.float32)
+    read = channel_samples(Take(x, RATE), 0)
+    assert np.mean(read, dtype=np.float64) == pytest.approx(0.0, abs=5e-5)
+
+
+@pytest.mark.parametrize("strongest", [0, 1])
+def test_of_two_channels_the_stronger_is_used(strongest: int) -> None:
+    x = np.stack([cosine(1.0), cosine(1.0)])
+    x[1 - strongest] = 50.0 + 0.1 * x[1 - strongest]
+    take = Take(x, RATE, sensor="accelerometer", unit="m/s^2", channel_names=("x", "y"))
+    assert strongest_channel(take) == strongest
+
+
+def test_turns_are_those_of_the_reference_shaft_unless_told() -> None:
+    speed = SpeedTrack(np.array([0.0, 2.0]), np.array([600.0, 1200.0]), np.ones(2), np.ones(2))
+    assert phase_track(speed).rate_hz.tolist() == [10.0, 20.0]
+    assert phase_track(speed, 0.5).rate_hz.tolist() == [5.0, 10.0]
+    with pytest.raises(InputError, match=r"^The shaft does not turn"):
+        phase_track(replace(speed, rpm=np.zeros(2)))
+
+
+def test_the_highest_order_is_what_a_slow_shaft_shows() -> None:
+    # By hand: speeds 0 (not counted) and 1 to 101 turns a second; a tenth of those lies below 11.
+    time = np.arange(103) * 0.01
+    rpm = 60.0 * np.concatenate([[0.0], np.arange(1.0, 102.0), [0.0]])
+    track = phase_track(SpeedTrack(time, rpm, np.ones(103), np.ones(103)))
+    assert highest_order(Take(np.zeros(8_000), RATE), track) == pytest.approx(3_600.0 / 11.0)
+
+
+def test_an_order_at_the_limit_is_observable() -> None:
+    grid = replace(angular_take(Take(cosine(1.0), RATE), steady(), max_order=4.0), limit_hz=100.0)
+    seen = grid.observable(np.array([1.9, 2.0, 2.1]), np.array([50.0, 47.0]))
+    assert seen.tolist() == [[True, True, False], [True, True, True]]
+
+
+def test_a_phase_holds_its_ends_and_a_missing_one_is_told() -> None:
+    speed = steady(50.0, 4.0, Phase("run_up", 0.0, 1.0), Phase("hold", 2.0, 3.0))
+    times = np.array([0.0, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5])
+    assert in_phase(speed, times, "hold").tolist() == [False] * 3 + [True] * 3 + [False]
+    assert in_phase(speed, times, None).all()
+    with pytest.raises(InputError) as caught:
+        in_phase(speed, times, "coast_down")
+    assert caught.value.advice == "Phases that were found: run_up, hold."
+    with pytest.raises(InputError) as caught:
+        in_phase(steady(), times, "hold")
+    assert caught.value.advice == "Phases that were found: none."
+
+
+def test_a_run_with_too_few_turns_is_told_with_advice() -> None:
+    take = Take(cosine(3.0, seconds=0.05), RATE)
+    with pytest.raises(InputError, match="fewer than 32 turns in one go in this take") as caught:
+        order_spectrum(take, steady(50.0, 0.05), max_order=8.0, resolution=1 / 32)
+    assert caught.value.advice == "Ask for a coarser order resolution, or record a longer run."
 
 
 # ---- spectrum and map -------------------------------------------------------------------
