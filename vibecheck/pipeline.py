@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from vibecheck.advice import CHECK_CAUTIONS, HAND_CHECK
 from vibecheck.car.profile import Car, Order
 from vibecheck.car.zones import CENTRE_SPOT
+from vibecheck.dsp.memory import keep_freed_memory
 from vibecheck.errors import CallError, did_you_mean
 from vibecheck.features.extract import extract_features
 from vibecheck.features.vector import FeatureVector
@@ -99,6 +100,7 @@ def examine(take: Take, car: Car | None = None) -> CheckedTake:
     take : Take
     car : Car, optional
     """
+    keep_freed_memory()
     speed = track_speed(take, car)  # stage 2
     quality = assess_quality(take, speed, car)  # stage 1, which needs the phases
     features: FeatureVector | None = None

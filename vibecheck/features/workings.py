@@ -17,6 +17,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from vibecheck.car.profile import Car
+from vibecheck.dsp.long_transform import long_ifft, long_rfft
 from vibecheck.features.spectral import moving_mean
 from vibecheck.recording.take import Take
 from vibecheck.track import PhaseName, SpeedTrack
@@ -103,6 +104,7 @@ class Workings:
         self._grids: dict[
             tuple[int, float, float, int], tuple[NDArray[np.intp], FloatArray, FloatArray]
         ] = {}
+        self._certain_masks: dict[int, tuple[FloatArray, NDArray[np.bool_]]] = {}
         samples = take.samples
         if not np.isfinite(samples.sum()):
             samples = np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)
@@ -144,16 +146,9 @@ class Workings:
         """True at the times (rising) that belong to a phase, run with trusted speed."""
         if self.speed.time_s.size == 0:
             return np.zeros(time_s.size, dtype=bool)
-        nearest = np.clip(
-            np.rint(
-                (time_s - self.speed.time_s[0]) / (self.frame_step_s if self.frame_step_s else 1.0)
-            ).astype(np.intp),
-            0,
-            self.speed.time_s.size - 1,
-        )
-        mask: NDArray[np.bool_] = self.certain[nearest]
+        mask = self._certain_at(time_s)
         if phase == "running":
-            return mask
+            return mask.copy()
         names: tuple[PhaseName, ...] = (
             ("run_up", "hold") if phase == "driven" else (phase,)  # type: ignore[assignment]
         )
@@ -163,6 +158,18 @@ class Workings:
                 first, last = np.searchsorted(time_s, (stretch.start_s, stretch.end_s))
                 inside[first:last] = True
         return np.asarray(mask & inside)
+
+    def _certain_at(self, time_s: FloatArray) -> NDArray[np.bool_]:
+        """True where the nearest speed frame is trusted; kept, many phases share a time axis."""
+        kept = self._certain_masks.get(id(time_s))
+        if kept is None:
+            place = time_s - self.speed.time_s[0]
+            place /= self.frame_step_s if self.frame_step_s else 1.0
+            nearest = np.rint(place, out=place).astype(np.intp)
+            mask = self.certain.take(nearest, mode="clip")
+            # The axis is kept as well: no other array can get its id meanwhile.
+            kept = self._certain_masks[id(time_s)] = time_s, mask
+        return kept[1]
 
     def idle_mask(self, time_s: FloatArray) -> NDArray[np.bool_]:
         """True at the times before, after and between runs, a little clear of them."""
@@ -192,7 +199,7 @@ class Workings:
     @cached_property
     def _transform(self) -> tuple[NDArray[np.complex64], int]:
         n_fast = scipy.fft.next_fast_len(self.channels.shape[1], real=True)
-        return scipy.fft.rfft(self.channels, n_fast, axis=-1), n_fast
+        return long_rfft(self.channels, n_fast), n_fast
 
     @property
     def bin_hz(self) -> float:
@@ -224,7 +231,8 @@ class Workings:
         n_fast = self._transform[1]
         piece, n_out = self._band_piece(low_hz, high_hz, rate_hz, edge_hz)
         # 2/n: the analytic signal's real part is the band-passed take.
-        signal = scipy.fft.ifft(piece, n_out, axis=-1) * np.float32(2.0 * n_out / n_fast)
+        piece *= np.float32(2.0 * n_out / n_fast)
+        signal = long_ifft(piece, n_out)
         kept = int(self.channels.shape[1] / n_fast * n_out)
         return signal[:, :kept], n_out / n_fast * self.take.sample_rate_hz
 
@@ -232,13 +240,19 @@ class Workings:
         self, low_hz: float, high_hz: float, rate_hz: float, edge_hz: float
     ) -> tuple[NDArray[np.complex64], int]:
         """Weighted bins of a band, shape (n_channels, n_bins), and the length to bring back."""
+        first, last, n_out = self._band_bins(low_hz, high_hz, rate_hz, edge_hz)
+        lines = self._transform[0][:, first:last]
+        return lines * self._edges(first, last, low_hz, high_hz, edge_hz), n_out
+
+    def _band_bins(
+        self, low_hz: float, high_hz: float, rate_hz: float, edge_hz: float
+    ) -> tuple[int, int, int]:
+        """First bin of a band and the one after its last, and the length to bring back."""
         transform, n_fast = self._transform
         first = max(0, int((low_hz - edge_hz) / self.bin_hz))
         last = min(transform.shape[1], int((high_hz + edge_hz) / self.bin_hz) + 1)
-        n_out = scipy.fft.next_fast_len(
-            max(last - first, round(rate_hz * n_fast / self.take.sample_rate_hz))
-        )
-        return transform[:, first:last] * self._edges(first, last, low_hz, high_hz, edge_hz), n_out
+        wanted = round(rate_hz * n_fast / self.take.sample_rate_hz)
+        return first, last, scipy.fft.next_fast_len(max(last - first, wanted))
 
     def _edges(
         self, first: int, last: int, low_hz: float, high_hz: float, edge_hz: float
@@ -246,10 +260,14 @@ class Workings:
         # Ones but for the two cosine edges: only those need a sine.
         weights = np.ones(last - first, dtype=np.float32)
         n_edge = min(int(2.0 * edge_hz / self.bin_hz) + 2, last - first)
-        lower = (np.arange(first, first + n_edge) * self.bin_hz - low_hz) / (2.0 * edge_hz) + 0.5
-        upper = (high_hz - np.arange(last - n_edge, last) * self.bin_hz) / (2.0 * edge_hz) + 0.5
-        weights[:n_edge] *= np.sin(0.5 * np.pi * np.clip(lower, 0.0, 1.0)).astype(np.float32)
-        weights[-n_edge:] *= np.sin(0.5 * np.pi * np.clip(upper, 0.0, 1.0)).astype(np.float32)
+        slope = self.bin_hz / (2.0 * edge_hz)
+        rise = np.arange(n_edge) * slope
+        lower = rise + (first * slope - low_hz / (2.0 * edge_hz) + 0.5)
+        upper = rise[::-1] + (high_hz / (2.0 * edge_hz) - (last - 1) * slope + 0.5)
+        for edge, part in ((lower, weights[:n_edge]), (upper, weights[-n_edge:])):
+            np.minimum(np.maximum(edge, 0.0, out=edge), 1.0, out=edge)
+            edge *= 0.5 * np.pi
+            part *= np.sin(edge.astype(np.float32))
         return weights
 
     @cached_property
@@ -287,26 +305,28 @@ class Workings:
         As `band_signal` would give them one by one. Bands that come out equally long share one
         call of the transform, which then works on several of them at a time.
         """
-        pieces = [self._band_piece(low, high, ENVELOPE_RATE_HZ, _EDGE_HZ) for low, high in bands]
-        transform_length = self._transform[1]
+        transform, transform_length = self._transform
         n_channels, n_samples = self.channels.shape
+        ends = [self._band_bins(low, high, ENVELOPE_RATE_HZ, _EDGE_HZ) for low, high in bands]
         # All bands of the bank are narrower than their rate.
-        (n_out,) = {n for _piece, n in pieces}
+        (n_out,) = {n for _first, _last, n in ends}
         kept = int(n_samples / transform_length * n_out)
         power = np.empty((len(bands), kept), np.float32)
-        widest = max(piece.shape[1] for piece, _n in pieces)
         for channel in range(n_channels):
-            padded = np.zeros((len(bands), widest), np.complex64)
-            for row, (piece, _n) in zip(padded, pieces, strict=True):
-                row[: piece.shape[1]] = piece[channel]
-            signal = scipy.fft.ifft(padded, n_out, axis=-1, overwrite_x=True)[:, :kept]
-            signal *= np.float32(2.0 * n_out / transform_length)
+            padded = np.empty((len(bands), n_out), np.complex64)
+            for row, (first, last, _n), (low, high) in zip(padded, ends, bands, strict=True):
+                piece, n_bins = transform[channel, first:last], last - first
+                weights = self._edges(first, last, low, high, _EDGE_HZ)
+                np.multiply(piece, weights, out=row[:n_bins])
+                row[n_bins:] = 0.0
+            signal = scipy.fft.ifft(padded, axis=-1, overwrite_x=True)[:, :kept]
             square = signal.real**2
             square += signal.imag**2
             if channel:
                 power += square
             else:
                 power[:] = square
+        power *= np.float32((2.0 * n_out / transform_length) ** 2)
         return power, n_out / transform_length * self.take.sample_rate_hz
 
     # ---- frames of the bank ------------------------------------------------------------
