@@ -13,7 +13,8 @@ from vibecheck.cli import main
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "dataset"))
 
-from small_set import CAR, small_set, write_take  # noqa: E402
+from made_up import write_take  # noqa: E402
+from small_set import CAR, small_set  # noqa: E402
 
 
 def call(*words: object) -> int:

@@ -12,6 +12,7 @@ import time
 from pathlib import Path
 
 import pytest
+from made_up import GARAGE_CAR
 
 from vibecheck.garage import Garage
 from vibecheck.risk.log import FastenerFinding
@@ -21,18 +22,9 @@ fcntl = pytest.importorskip("fcntl", reason="this system has no pseudo-terminals
 termios = pytest.importorskip("termios", reason="this system has no pseudo-terminals")
 
 # Ordered by risk: the motor mount has the looser locking, and the higher rate, of the two.
-CAR_FILE = """\
-name = "Saltflat 8"
-layout = "4wd"
-default_zones = false
-[drivetrain]
-motor_poles = 4
-kv_rpm_per_v = 2650
-cells = 6
-pinion_teeth = 26
-spur_teeth = 46
-internal_ratio = 2.85
-tyre_diameter_mm = 104
+CAR_FILE = (
+    GARAGE_CAR
+    + """\
 [[zones]]
 name = "motor_mount"
 severity = 3
@@ -51,6 +43,7 @@ name = "wheel nut"
 thread = "M5x0.8"
 locking = "nylon_insert"
 """
+)
 CLEARS = re.compile(r"\b(OK|pass(ed)?|safe|healthy|good to go)\b", re.IGNORECASE)
 LONGEST_WAIT_S = 30.0
 

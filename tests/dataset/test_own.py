@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from small_set import CAR, write_take
+from made_up import write_take
+from small_set import CAR
 
 from vibecheck.car.read import parse_car
 from vibecheck.cli import main

@@ -6,21 +6,14 @@ import random
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from made_up import GARAGE_CAR
+
 from vibecheck.garage import Garage
 from vibecheck.risk.log import FastenerFinding
 
-CAR_FILE = """\
-name = "Saltflat 8"
-layout = "4wd"
-default_zones = false
-[drivetrain]
-motor_poles = 4
-kv_rpm_per_v = 2650
-cells = 6
-pinion_teeth = 26
-spur_teeth = 46
-internal_ratio = 2.85
-tyre_diameter_mm = 104
+CAR_FILE = (
+    GARAGE_CAR
+    + """\
 bench_max_wheel_rpm = 4000
 [[zones]]
 name = "wheel_front_left"
@@ -38,6 +31,7 @@ count = 4
 [[zones.fasteners]]
 name = "set screw"
 """
+)
 KINDS = (("wheel_front_left", "wheel nut", 1), ("motor_mount", "mount screw", 4),
          ("motor_mount", "set screw", 1))  # fmt: skip
 

@@ -20,6 +20,8 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # it is run by itself too
+
 from garage_cars import CAR_FILE, KINDS, add_car
 
 from vibecheck.garage import Garage

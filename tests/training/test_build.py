@@ -3,42 +3,19 @@
 from __future__ import annotations
 
 import csv
-import hashlib
 import sys
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-import soundfile
+from made_up import TESTBED, write_take
 
 from vibecheck.dataset.manifest import read_manifest
 from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.training.build import build_table, code_fingerprint, data_hash
 
-CAR = """name = "Testbed"
-layout = "rwd"
-[drivetrain]
-motor_poles = 4
-kv_rpm_per_v = 2000.0
-cells = 3
-pinion_teeth = 20
-spur_teeth = 50
-internal_ratio = 2.5
-tyre_diameter_mm = 100.0
-"""
-
-
-def write_take(path: Path, seed: int) -> str:
-    """A spin-up of tones and noise, 8 kHz, 6 s."""
-    rng = np.random.default_rng(seed)
-    time_s = np.arange(48_000) / 8000.0
-    hz = np.interp(time_s, [0.0, 1.0, 3.0, 4.5, 6.0], [0.0, 0.0, 150.0, 150.0, 40.0])
-    turns = np.cumsum(hz) / 8000.0
-    tone = sum(np.cos(2 * np.pi * order * turns) for order in (1.0, 2.0, 20.0)) * (hz > 0)
-    sound = 0.05 * tone + (0.002 + 0.02 * hz / 150.0) * rng.standard_normal(time_s.size)
-    soundfile.write(path, sound, 8000, subtype="PCM_16")
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+CAR = TESTBED.replace('"4wd"', '"rwd"')
 
 
 @pytest.fixture(scope="module")

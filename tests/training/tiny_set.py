@@ -5,37 +5,12 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
-import numpy as np
-import soundfile
 from fake_table import ZONES, fake_table
+from made_up import TESTBED, write_take
 
 from vibecheck.dataset.manifest import ManifestRow, read_manifest, write_manifest
 from vibecheck.training.build import keep, kept_file
 from vibecheck.training.table import FeatureTable
-
-CAR = """name = "Testbed"
-layout = "4wd"
-[drivetrain]
-motor_poles = 4
-kv_rpm_per_v = 2000.0
-cells = 3
-pinion_teeth = 20
-spur_teeth = 50
-internal_ratio = 2.5
-tyre_diameter_mm = 100.0
-"""
-
-
-def write_take(path: Path, seed: int) -> str:
-    """A spin-up of tones and noise, 8 kHz, 6 s; returns its hash."""
-    rng = np.random.default_rng(seed)
-    time_s = np.arange(48_000) / 8000.0
-    hz = np.interp(time_s, [0.0, 1.0, 3.0, 4.5, 6.0], [0.0, 0.0, 150.0, 150.0, 40.0])
-    turns = np.cumsum(hz) / 8000.0
-    tone = sum(np.cos(2 * np.pi * order * turns) for order in (1.0, 2.0, 20.0)) * (hz > 0)
-    sound = 0.05 * tone + (0.002 + 0.02 * hz / 150.0) * rng.standard_normal(time_s.size)
-    soundfile.write(path, sound, 8000, subtype="PCM_16")
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def tiny_set(folder: Path, n_cars: int = 4, n_checks: int = 11, first_car: int = 0) -> Path:
@@ -52,7 +27,7 @@ def tiny_set(folder: Path, n_cars: int = 4, n_checks: int = 11, first_car: int =
         if number < first_car:
             continue
         car_file = folder / f"car-{number}.toml"
-        car_file.write_text(CAR.replace("Testbed", str(table.car[k])), encoding="utf-8")
+        car_file.write_text(TESTBED.replace("Testbed", str(table.car[k])), encoding="utf-8")
         file = folder / "takes" / f"{number}-{k}.wav"
         is_real = len(rows) == 0
         if is_real:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from made_up import GARAGE_CAR
 from starlette.routing import Route
 
 from vibecheck.garage import Sitting
@@ -19,18 +20,9 @@ from vibecheck.web.settings import Settings
 
 DEMO = Path(__file__).resolve().parents[2] / "vibecheck" / "data" / "demo"
 # Few zones: a page of a list shows the same for each of them, and axe-core looks at each.
-SMALL_CAR = """\
-name = "Saltflat 8"
-layout = "4wd"
-default_zones = false
-[drivetrain]
-motor_poles = 4
-kv_rpm_per_v = 2650
-cells = 6
-pinion_teeth = 26
-spur_teeth = 46
-internal_ratio = 2.85
-tyre_diameter_mm = 104
+SMALL_CAR = (
+    GARAGE_CAR
+    + """\
 wheel_max_rpm = 9000
 bench_max_wheel_rpm = 4000
 [[zones]]
@@ -66,6 +58,7 @@ severity = 3
 name = "servo screw"
 count = 4
 """
+)
 BARE_CAR = """\
 name = "Bare rig"
 layout = "rwd"

@@ -6,21 +6,13 @@ from typing import Any
 
 import pytest
 from hand_check_page import Hand
+from made_up import GARAGE_CAR
 
 from vibecheck.garage import Garage, Sitting
 
-SMALL_CAR = """\
-name = "Saltflat 8"
-layout = "4wd"
-default_zones = false
-[drivetrain]
-motor_poles = 4
-kv_rpm_per_v = 2650
-cells = 6
-pinion_teeth = 26
-spur_teeth = 46
-internal_ratio = 2.85
-tyre_diameter_mm = 104
+SMALL_CAR = (
+    GARAGE_CAR
+    + """\
 [[zones]]
 name = "motor_mount"
 severity = 3
@@ -41,6 +33,7 @@ severity = 2
 name = "servo screw"
 count = 4
 """
+)
 THUMB_PX, APART_PX = 48, 8
 """Least size of what a thumb hits, and least gap between two; common practice, no source."""
 TARGETS = """
