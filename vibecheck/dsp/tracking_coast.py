@@ -122,13 +122,16 @@ def learnt_lines(
     thinned[chosen] = speed_hz[chosen]
     fine = sharpened(whitened, lines, thinned, reach_hz, blur=1)[chosen]
     frequency = LEARNT_ORDERS[:, np.newaxis] * fine
-    total = np.zeros(LEARNT_ORDERS.size)
+    at = np.broadcast_to(chosen, frequency.shape)
+    said = np.zeros(frequency.shape, np.float32)
     for item in whitened:
         low, high = serves(item.level)
         seen = (frequency >= low) & (frequency < high)
-        row = np.where(seen, frequency / item.level.bin_hz + 0.5, 0.0).astype(np.intp)
-        total += np.where(seen, item.votes[row, chosen], 0.0).sum(axis=1)
-    mean = total / chosen.size
+        row = (frequency[seen] * (1.0 / item.level.bin_hz) + 0.5).astype(np.intp)
+        row *= item.votes.shape[1]
+        row += at[seen]
+        said[seen] = item.votes.reshape(-1).take(row)
+    mean = said.sum(axis=1, dtype=np.float64) / chosen.size
     apart = 2 * int(SAME_ORDER / np.log(LEARNT_ORDERS[1] / LEARNT_ORDERS[0])) + 1
     peaks = (mean >= ndimage.maximum_filter1d(mean, apart)) & (mean > LEAST_VOTE)
     known = np.log([line.order for line in lines])
@@ -194,10 +197,14 @@ def follow_coast_down(
         place = np.log(shape) + np.log(hold_hz / candidates_hz[0])
     inside = place >= 0.0
     index = np.where(inside, np.minimum(place / spacing + 0.5, candidates_hz.size - 1), 0)
-    value = near[index.astype(np.intp), np.arange(time_s.size)] * inside
-    best = shape[int(value.sum(axis=1).argmax())]
+    place_in = index.astype(np.intp)
+    place_in *= near.shape[1]
+    place_in += np.arange(time_s.size)
+    value = near.reshape(-1).take(place_in)
+    value *= inside
+    which = int(value.sum(axis=1).argmax())
+    best, along = shape[which], value[which]
     judged = (best < 0.97) & (best > SEEN_DOWN_TO)
-    along = value[int(value.sum(axis=1).argmax())]
     if judged.sum() < BLUR or along[judged].mean() < LEAST_EVIDENCE:
         return None
     if not _quietens(level_db, first, last_held, best):
@@ -343,15 +350,18 @@ def _corridor(
     value = scores[index, np.arange(curve_hz.size)].astype(np.float64)
     n_cells, n_steps = value.shape
     moves = np.array([-1, 0, 1])
-    cost = 0.7 * np.abs(moves)
-    total = value[:, 0] - 0.05 * np.abs(np.arange(n_cells) - n_cells // 2)
+    cost = 0.7 * np.abs(moves)[:, np.newaxis]
+    padded = np.full(n_cells + 2, -1e9)
+    beside = np.lib.stride_tricks.sliding_window_view(padded, n_cells)
+    total = padded[1:-1]
+    total[:] = value[:, 0] - 0.05 * np.abs(np.arange(n_cells) - n_cells // 2)
     back = np.zeros((n_steps, n_cells), np.intp)
-    rows = np.arange(n_cells)
-    for step in range(1, n_steps):
-        padded = np.concatenate([[-1e9], total, [-1e9]])
-        ranked = np.stack([padded[rows + 1 + m] - c for m, c in zip(moves, cost, strict=True)])
-        back[step] = ranked.argmax(axis=0)
-        total = ranked.max(axis=0) + value[:, step]
+    ranked = np.empty((moves.size, n_cells))
+    for step, said in enumerate(np.ascontiguousarray(value.T[1:]), start=1):
+        np.subtract(beside, cost, out=ranked)
+        ranked.argmax(axis=0, out=back[step])
+        np.maximum.reduce(ranked, axis=0, out=total)
+        total += said
     state = int(total.argmax())
     cells = np.empty(n_steps, np.intp)
     for step in range(n_steps - 1, -1, -1):

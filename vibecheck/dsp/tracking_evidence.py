@@ -366,29 +366,29 @@ def sharpened(
     if running.size == 0:
         return coarse_hz.copy()
     offset = np.linspace(-1.0, 1.0, points)
-    speed = coarse_hz[running, np.newaxis] + reach_hz[running, np.newaxis] * offset
-    score = np.zeros(speed.shape, np.float32)
+    coarse, reach = coarse_hz[running], reach_hz[running]
+    score = np.zeros((running.size, points), np.float32)
     for line in lines:
-        middle = line.order * coarse_hz[running]
+        middle = line.order * coarse
         # A lesser line on the flank of a greater one would pull the peak aside.
         greater = [abs(line.order - k.order) for k in lines if k.weight > line.weight]
         gap = min(greater, default=np.inf)
         for item in whitened:
             low, high = serves(item.level)
-            clear = gap * coarse_hz[running] > 2.0 * item.level.bin_hz
+            clear = gap * coarse > 2.0 * item.level.bin_hz
             rows = np.flatnonzero((middle >= low) & (middle < high) & clear)
             if rows.size == 0:
                 continue
-            position = line.order * speed[rows] / item.level.bin_hz
-            position = np.clip(position, 1.0, item.power.shape[1] - 2.0)
-            bin_ = (position + 0.5).astype(np.intp)
-            d = (position - bin_).astype(np.float32)
-            flat = item.log_power.reshape(-1)
-            place = bin_ + (running[rows] * item.power.shape[1])[:, np.newaxis]
-            # Parabola through three bins of log power: the top of the Hann window's main lobe.
-            below, at, above = (flat.take(place + k) for k in (-1, 0, 1))
-            value = at + d * (0.5 * (above - below) + 0.5 * d * (above - 2.0 * at + below))
-            score[rows] += np.float32(line.weight) * value
+            per_hz = line.order / item.level.bin_hz
+            value = _read_between(
+                item.log_power,
+                running[rows],
+                per_hz * coarse[rows],
+                per_hz * reach[rows],
+                offset.astype(np.float32),
+            )
+            value *= np.float32(line.weight)
+            score[rows] += value
     gaps = np.flatnonzero(np.diff(running) > 1) + 1
     out = coarse_hz.copy()
     for part_rows in np.split(np.arange(running.size), gaps):
@@ -402,6 +402,46 @@ def sharpened(
         steps = running[part_rows]
         out[steps] = coarse_hz[steps] + reach_hz[steps] * at
     return out
+
+
+def _read_between(
+    log_power: NDArray[np.float32],
+    steps: NDArray[np.intp],
+    centre: NDArray[np.float64],
+    reach: NDArray[np.float64],
+    offset: NDArray[np.float32],
+) -> NDArray[np.float32]:
+    """Log power of some steps at ``centre + reach * offset`` bins, shape (n_steps, n_offsets).
+
+    Parabola through three bins: the top of the Hann window's main lobe.
+    """
+    n_bins = log_power.shape[1]
+    # Counted from the lowest bin of each step, single precision is exact enough.
+    base = np.floor(centre - reach)
+    place = reach.astype(np.float32)[:, np.newaxis] * offset
+    place += (centre - base).astype(np.float32)[:, np.newaxis]
+    if (centre - reach).min() < 1.0 or (centre + reach).max() > n_bins - 2.0:
+        lowest, highest = (
+            (end - base).astype(np.float32)[:, np.newaxis] for end in (1.0, n_bins - 2.0)
+        )
+        np.clip(place, lowest, highest, out=place)
+    nearest = np.floor(place + np.float32(0.5))
+    place -= nearest
+    index = nearest.astype(np.intp)
+    index += (steps * n_bins + base.astype(np.intp) - 1)[:, np.newaxis]
+    flat = log_power.reshape(-1)
+    below, at, above = (flat[k:].take(index, mode="clip") for k in (0, 1, 2))
+    slope = above - below
+    bend: NDArray[np.float32] = above
+    bend += below
+    bend -= at
+    bend -= at
+    bend *= place
+    bend += slope
+    place *= np.float32(0.5)
+    bend *= place
+    bend += at
+    return bend
 
 
 def speaking_frequencies(

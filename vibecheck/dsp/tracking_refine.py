@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from vibecheck.arrays import frozen_array
 from vibecheck.dsp.tracking_lines import Amplitudes
 
 SPANS = (5, 9, 17, 33)  # frames per fit, from short to long
@@ -109,10 +110,8 @@ def projected(speed_hz: NDArray[np.float64], hop_s: float, span: int) -> NDArray
     """
     half = span // 2
     phase = turns(speed_hz - speed_hz.mean(), hop_s)
-    x = np.arange(-half, half + 1) / half
-    mask = np.ones(phase.size)
-    s = [_correlate64(mask, x**p) for p in range(5)]
-    t = [_correlate64(phase, x**p) for p in range(3)]
+    s = _moments(phase.size, half)
+    t = [_correlate64(phase, power) for power in _powers(half)[:3]]
     g11 = s[2] - s[1] ** 2 / s[0]
     g12 = s[3] - s[1] * s[2] / s[0]
     g22 = s[4] - s[2] ** 2 / s[0]
@@ -128,10 +127,8 @@ def smoothed(speed_hz: NDArray[np.float64], span: int) -> NDArray[np.float64]:
     half = span // 2
     level = speed_hz.mean()
     y = speed_hz - level
-    x = np.arange(-half, half + 1) / half
-    mask = np.ones(y.size)
-    s = [_correlate64(mask, x**p) for p in range(5)]
-    t = [_correlate64(y, x**p) for p in range(3)]
+    s = _moments(y.size, half)
+    t = [_correlate64(y, power) for power in _powers(half)[:3]]
     # Cramer's rule on the 3 x 3 normal equations, for the constant term.
     c00 = s[2] * s[4] - s[3] ** 2
     c01 = s[2] * s[3] - s[1] * s[4]
@@ -139,6 +136,20 @@ def smoothed(speed_hz: NDArray[np.float64], span: int) -> NDArray[np.float64]:
     det = s[0] * c00 + s[1] * c01 + s[2] * c02
     out: NDArray[np.float64] = (c00 * t[0] + c01 * t[1] + c02 * t[2]) / det + level
     return out
+
+
+@lru_cache(maxsize=32)
+def _powers(half: int) -> tuple[NDArray[np.float64], ...]:
+    """Places -1 … 1 of ``2 half + 1`` frames to the powers 0 to 4."""
+    x = np.arange(-half, half + 1) / half
+    return tuple(frozen_array(np.power(x, p, dtype=np.float64), copy=False) for p in range(5))
+
+
+@lru_cache(maxsize=32)
+def _moments(n_frames: int, half: int) -> tuple[NDArray[np.float64], ...]:
+    """Sums of those powers over the frames that there are around each of ``n_frames``."""
+    mask = np.ones(n_frames)
+    return tuple(frozen_array(_correlate64(mask, p), copy=False) for p in _powers(half))
 
 
 def _correlate64(values: NDArray[np.float64], kernel: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -161,16 +172,18 @@ def fit_step(
     """
     y = _demodulated(amplitudes, speed_hz, hop_s)
     half = span // 2
-    tau = np.arange(-half, half + 1) * hop_s
     unit = half * hop_s
-    x = tau / unit
-    ones = np.ones(span)
-    powers: list[NDArray[np.float64]] = [np.power(x, p, dtype=np.float64) for p in range(5)]
-    mask = amplitudes.valid.astype(np.float32)
-    s = [_correlate(mask, p).astype(np.float64) for p in powers]
-    t0, t1, t2 = (
-        _correlate(y.real, p).astype(np.float64) + 1j * _correlate(y.imag, p) for p in powers[:3]
+    powers = _powers(half)
+    square = y * y
+    # Rows that share a kernel share a call.
+    rows = np.stack(
+        [amplitudes.valid, y.real, y.imag, square.real, square.imag, np.abs(square)],
+        dtype=np.float32,
     )
+    sums = [_correlate(rows[: 6 if p == 0 else 3], powers[p]).astype(np.float64) for p in range(3)]
+    s = [each[0] for each in sums]
+    s += [_correlate(rows[0], power).astype(np.float64) for power in powers[3:]]
+    t0, t1, t2 = (each[1] + 1j * each[2] for each in sums)
     count = np.maximum(s[0], 1.0)
     mean = t0 / count
     power = np.abs(mean) ** 2
@@ -180,17 +193,17 @@ def fit_step(
     g12 = s[3] - s[1] * s[2] / count
     g22 = s[4] - s[2] ** 2 / count
     # Scatter of the phase about the fit: the part of y at right angles to its mean.
-    square = y * y
-    second = _correlate(square.real, ones).astype(np.float64) + 1j * _correlate(square.imag, ones)
-    energy = _correlate(np.abs(square), ones).astype(np.float64)
+    second, energy = sums[0][3] + 1j * sums[0][4], sums[0][5]
     along = (second * np.conj(mean) ** 2).real / np.maximum(power, 1e-30)
     across = 0.5 * (energy - along) / count
     floor = amplitudes.noise
     looks = np.ones(floor.shape, np.float32)
     trend = np.ones(floor.shape, np.float32)
-    for share in np.unique(amplitudes.hop_share):
-        where = amplitudes.hop_share == share
-        looks[where], trend[where] = overlap_variance(float(share), span)
+    rest = amplitudes.hop_share.ravel()
+    while rest.size:  # a handful of values
+        where = amplitudes.hop_share == rest[0]
+        looks[where], trend[where] = overlap_variance(float(rest[0]), span)
+        rest = rest[rest != rest[0]]
     freedom = np.maximum(1.0 - 3.0 * looks / count, 0.3)
     # Believed only beyond its own uncertainty: a max() of a noisy ratio would lie upward.
     margin = 1.0 + np.sqrt(2.0 * looks / count)
