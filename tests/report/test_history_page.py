@@ -19,7 +19,7 @@ from test_result_json import numbers, walk
 
 from vibecheck.report.history_json import history_schema, history_to_dict
 from vibecheck.report.history_page import history_to_html
-from vibecheck.report.history_pictures import contributions_picture, drift_words
+from vibecheck.report.history_pictures import contributions_picture, drift_section, drift_words
 from vibecheck.result import ZoneHistory, ZoneRisk
 from vibecheck.risk.drift import KEY_FEATURES, DriftChart, TakeValues, drift_charts
 from vibecheck.risk.history import CarHistory, read_history
@@ -203,3 +203,9 @@ def test_charts_that_signal_come_first_and_new_set_ups_begin_anew() -> None:
     assert all(len(chart.chart.points) == 2 for chart in fresh)
     assert re.search(r"begins once three snug ones", drift_words(fresh[0]))
     assert drift_charts([]) == ()
+
+    # What has nothing to show yet is counted, and not drawn.
+    begun, waiting = drift_section(charts, 3), drift_section(fresh, 3)
+    assert (len(begun["drift"]), begun["n_hidden"], begun["n_waiting"]) == (3, len(charts) - 3, 0)
+    assert (waiting["drift"], waiting["n_hidden"], waiting["n_waiting"]) == ([], 0, len(fresh))
+    assert drift_section([], 3)["n_waiting"] == 0

@@ -8,14 +8,14 @@ from datetime import datetime
 from vibecheck.advice import HAND_CHECK
 from vibecheck.car.profile import Car
 from vibecheck.report.history_pictures import (
-    drift_picture,
+    drift_section,
     growth_picture,
     rates_picture,
     timeline_picture,
 )
 from vibecheck.report.page import render
 from vibecheck.result import ZoneRisk
-from vibecheck.risk.drift import DriftChart, signals_by_chance
+from vibecheck.risk.drift import DriftChart
 from vibecheck.risk.history import CarHistory
 from vibecheck.risk.log import CarLog
 
@@ -50,7 +50,6 @@ def history_to_html(
     pictures = [timeline_picture(log, zones), growth_picture(history, zones)]
     if zones:
         pictures.insert(1, rates_picture(history, zones))
-    shown = charts[:MAX_DRIFT_PICTURES]
     return render(
         "history.html",
         title=f"History of {car.name}",
@@ -59,10 +58,7 @@ def history_to_html(
         zones=zones,
         kinds={zone.zone: history.of_zone(zone.zone) for zone in zones},
         pictures=[picture for picture in pictures if picture is not None],
-        drift=[drift_picture(chart, place) for place, chart in enumerate(shown)],
-        n_hidden=len(charts) - len(shown),
-        run_length=charts[0].chart.run_length if charts else 0.0,
-        chance_checks=signals_by_chance(len(charts), charts[0].chart.run_length) if charts else 0.0,
+        **drift_section(charts, MAX_DRIFT_PICTURES),
         simulated=simulated,
         hand_check=HAND_CHECK,
     )

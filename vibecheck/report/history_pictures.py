@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from vibecheck.report.pictures import Picture
 from vibecheck.report.svg import BLUE, GRID, INK, ORANGE, SOFT, WIDTH, Axes, linear_ticks
 from vibecheck.report.words import LEAST_LOG_RATIO, number_words, percent, spot_words, zone_words
 from vibecheck.result import ZoneRisk
-from vibecheck.risk.drift import DriftChart
+from vibecheck.risk.drift import DriftChart, signals_by_chance
 from vibecheck.risk.history import CarHistory
 from vibecheck.risk.log import CarLog, is_find
 
@@ -232,6 +233,26 @@ def growth_picture(history: CarHistory, order: Sequence[ZoneRisk]) -> Picture | 
         "curve is steeper."
     )
     return Picture("growth", "How fast does the chance grow?", axes.svg(), reading)
+
+
+def drift_section(charts: Sequence[DriftChart], most: int) -> dict[str, Any]:
+    """Return what the section on drift shows, by name.
+
+    Parameters
+    ----------
+    charts : sequence of DriftChart
+    most : int
+        Pictures that are drawn. A chart without a judged recording is counted, not drawn.
+    """
+    begun = [chart for chart in charts if chart.chart.n_judged]
+    run_length = charts[0].chart.run_length if charts else 0.0
+    return {
+        "drift": [drift_picture(chart, place) for place, chart in enumerate(begun[:most])],
+        "n_hidden": len(begun[most:]),
+        "n_waiting": len(charts) - len(begun),
+        "run_length": run_length,
+        "chance_checks": signals_by_chance(len(begun), run_length) if begun else 0.0,
+    }
 
 
 def drift_picture(drift: DriftChart, place: int) -> Picture:

@@ -148,7 +148,6 @@ async def show(request: Request) -> Response:
 def _pictures(found: _Read) -> dict[str, Any]:
     """Draw the pictures of a history page."""
     from vibecheck.report import history_pictures as pictures
-    from vibecheck.risk.drift import signals_by_chance
 
     drawn = [
         pictures.timeline_picture(found.log, found.ranked),
@@ -156,15 +155,9 @@ def _pictures(found: _Read) -> dict[str, Any]:
     ]
     if found.ranked:
         drawn.insert(1, pictures.rates_picture(found.history, found.ranked))
-    shown = found.charts[:MOST_PICTURES]
-    run_length = found.charts[0].chart.run_length if found.charts else 0.0
-    chance = signals_by_chance(len(found.charts), run_length) if found.charts else 0.0
     return {
         "pictures": [one for one in drawn if one is not None],
-        "drift": [pictures.drift_picture(chart, place) for place, chart in enumerate(shown)],
-        "n_hidden": len(found.charts) - len(shown),
-        "run_length": run_length,
-        "chance_checks": chance,
+        **pictures.drift_section(found.charts, MOST_PICTURES),
     }
 
 
