@@ -7,13 +7,16 @@ A hidden Markov model on cells of speed: Viterbi for the path, forward-backward 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 REACH = 4  # cells that the speed may move per step
 RESCALE = 4  # steps between rescalings of the forward-backward state
-BLOCK = 256  # steps whose forward-backward states are kept before they are put to use
+FORGETS = 64  # steps after which it hardly matters where a recursion began
+MOST_PARTS = 8
+MEET = 1e-6  # share by which two parts that meet may differ
 STEP_COST = 0.5  # log-probability per cell moved (Laplace prior)
 
 
@@ -103,46 +106,61 @@ def likeliest_path(
 def _viterbi(
     scores: NDArray[np.float32], moves: NDArray[np.float32], enter: np.float32, leave: np.float32
 ) -> NDArray[np.intp]:
-    n_steps, n_cells = scores.shape
-    total = np.empty((n_steps, n_cells), np.float32)
-    padded = np.full(n_cells + 2 * REACH, -1e30, np.float32)
-    view = np.lib.stride_tricks.sliding_window_view(padded, 2 * REACH + 1).T
-    inner = padded[REACH : REACH + n_cells]
-    column = moves[::-1, np.newaxis]
-    # One row per move, and one for coming from off.
-    ranked = np.full((2 * REACH + 2, n_cells), enter, np.float32)
-    moved = ranked[:-1]
-    best = np.empty(n_cells, np.float32)
-    # Totals are kept relative to the off state, which stays at zero.
-    total[0] = scores[0] - np.float32(np.log(n_cells))
-    stopped = np.zeros(n_steps, bool)
-    inner[:] = total[0]
-    highest = np.maximum.reduce
-    for step in range(1, n_steps):
-        np.add(view, column, out=moved)
-        highest(ranked, axis=0, out=best)
-        into_off = float(highest(inner)) + float(leave)
-        np.add(best, scores[step], out=inner)
-        if into_off > 0.0:
-            stopped[step] = True
-            inner -= np.float32(into_off)
-        total[step] = inner
+    n_steps = scores.shape[0]
+    total, stopped = _totals(scores, moves, enter, leave)
     cell = np.empty(n_steps, np.intp)
-    state = int(total[-1].argmax()) if total[-1].max() > 0.0 else -1
+    state = int(total[-1].argmax()) - REACH if total[-1].max() > 0.0 else -1
     for step in range(n_steps - 1, -1, -1):
         cell[step] = state
         if step == 0:
             break
-        previous = total[step - 1]
         if state < 0:
-            state = int(previous.argmax()) if stopped[step] else -1
+            state = int(total[step - 1].argmax()) - REACH if stopped[step] else -1
         else:
-            low = max(0, state - REACH)
-            high = min(n_cells, state + REACH + 1)
-            ways = previous[low:high] + moves[low - state + REACH : high - state + REACH]
+            ways = total[step - 1, state : state + 2 * REACH + 1] + moves
             way = int(ways.argmax())
-            state = -1 if ways[way] < enter else low + way
+            state = -1 if ways[way] < enter else state + way - REACH
     return cell
+
+
+def _totals(
+    scores: NDArray[np.float32], moves: NDArray[np.float32], enter: np.float32, leave: np.float32
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Best log-probability of ending in each cell at each step, over that of off, and where off
+    is best reached by stopping. `REACH` cells that cannot be lie before and behind the others.
+    """
+    n_steps, n_cells = scores.shape
+    for plan in _plans(n_steps):
+        said = plan.of(scores)
+        shape = (plan.parts, n_cells)
+        padded = np.full((plan.parts, n_cells + 2 * REACH), -1e30, np.float32)
+        view = np.lib.stride_tricks.sliding_window_view(padded, n_cells, axis=1).swapaxes(0, 1)
+        inner = padded[:, REACH : REACH + n_cells]
+        column = moves[::-1, np.newaxis, np.newaxis]
+        # One row per move, and one for coming from off.
+        ranked = np.full((2 * REACH + 2, *shape), enter, np.float32)
+        moved = ranked[:-1]
+        best = np.empty(shape, np.float32)
+        total = np.empty((plan.length, *padded.shape), np.float32)
+        into_off = np.zeros((plan.length, plan.parts, 1), np.float32)
+        # Totals are kept relative to the off state, which stays at zero.
+        np.subtract(said[0], np.float32(np.log(n_cells)), out=inner)
+        total[0] = padded
+        highest = np.maximum.reduce
+        for step in range(1, plan.length):
+            np.add(view, column, out=moved)
+            highest(ranked, axis=0, out=best)
+            gain = into_off[step]
+            highest(inner, axis=1, keepdims=True, out=gain)
+            gain += leave
+            np.maximum(gain, 0.0, out=gain)
+            np.add(best, said[step], out=inner)
+            inner -= gain
+            total[step] = padded
+        ends, begins = plan.overlaps(total)
+        if (np.abs(ends - begins) <= 1e-3).all():
+            break
+    return plan.joined(total), plan.joined(into_off)[:, 0] > 0.0
 
 
 def _forward_backward(
@@ -152,61 +170,140 @@ def _forward_backward(
 
     Both passes are one recursion, "move, then take in what the step says", from the first step on
     and from the last step back; only what starting and stopping cost changes places. So one loop
-    serves both, on a state of two rows.
+    serves both, and all parts of each, on a state of so many rows.
     """
     n_steps, n_cells = scores.shape
     p_start, p_stop = float(np.exp(start_log)), float(np.exp(stop_log))
     enter = p_start / n_cells
     # Between two rescalings the state shrinks by at most RESCALE times the largest score.
-    peak = np.maximum(scores.max(axis=1), 0.0)
-    off_score = np.zeros((n_steps, 1), np.float32)
-    likelihood = np.concatenate([scores, off_score], axis=1)
-    likelihood -= peak[:, np.newaxis]
-    np.exp(likelihood, out=likelihood)
-    posterior = likelihood.astype(np.float64)
-    step_on = kernel.astype(np.float64) * (1.0 - p_stop)
-    stay_off = 1.0 - p_start
+    peak = np.maximum(scores.max(axis=1), 0.0)[:, np.newaxis]
     # Behind each row's cells lie zeros that no move can cross.
     width = n_cells + 2 * REACH
-    state, ones = np.zeros((2, width)), np.ones(width)
-    state[0, :n_cells], state[1, :n_cells] = 0.5 / n_cells, 1.0
-    ahead_off, behind_off = 0.5, 1.0
-    both = state.ravel()
-    column = np.empty((2, 1))
-    moved, said = np.zeros((BLOCK, 2, width)), np.zeros((BLOCK, 2, width))
-    moved[0] = state
-    for first in range(0, n_steps, BLOCK):
-        size = min(BLOCK, n_steps - first)
-        ahead = posterior[first : first + size]
-        behind = posterior[::-1][first : first + size]
-        said[:size, 0, :n_cells] = likelihood[first : first + size, :-1]
-        said[:size, 1, :n_cells] = likelihood[::-1][first : first + size, :-1]
-        ahead_said = likelihood[first : first + size, -1].tolist()
-        behind_said = likelihood[::-1][first : first + size, -1].tolist()
-        moved_off: list[tuple[float, float]] = []
-        for k in range(size):
-            if first or k:
-                ahead_on, behind_on = state.dot(ones).tolist()
-                column[0, 0], column[1, 0] = ahead_off * enter, behind_off * p_stop
-                still = np.correlate(both, step_on, "same").reshape(2, width)
-                np.add(still, column, out=moved[k])
-                ahead_off = ahead_off * stay_off + ahead_on * p_stop
-                behind_off = behind_off * stay_off + behind_on * enter
-            moved_off.append((ahead_off, behind_off))
-            np.multiply(moved[k], said[k], out=state)
-            ahead_off *= ahead_said[k]
-            behind_off *= behind_said[k]
-            if k % RESCALE == 0:
-                most, most_behind = state.max(axis=1).tolist()
-                most, most_behind = max(most, ahead_off), max(most_behind, behind_off)
-                column[0, 0], column[1, 0] = most, most_behind
-                state /= column
+    likelihood = np.zeros((n_steps, width))
+    likelihood[:, :n_cells] = np.exp(scores - peak)
+    likelihood_off = np.exp(-peak).astype(np.float64)
+    step_on = kernel.astype(np.float64) * (1.0 - p_stop)
+    stay_off = 1.0 - p_start
+    for plan in _plans(n_steps):
+        said, said_off = (
+            np.concatenate([plan.of(values), plan.of(values[::-1])], axis=1)
+            for values in (likelihood, likelihood_off)
+        )
+        n_rows = 2 * plan.parts
+        is_ahead = np.arange(n_rows)[:, np.newaxis] < plan.parts
+        gain_on = np.where(is_ahead, enter, p_stop)
+        gain_off = np.where(is_ahead, p_stop, enter)
+        moved, moved_off = (
+            np.empty((plan.length, n_rows, width)),
+            np.empty((plan.length, n_rows, 1)),
+        )
+        moved[0], moved_off[0] = 0.0, np.where(is_ahead, 0.5, 1.0)
+        moved[0, :, :n_cells] = np.where(is_ahead, 0.5 / n_cells, 1.0)
+        state, ones = np.empty((n_rows, width)), np.ones((width, 1))
+        both = state.ravel()
+        on, off = np.empty((n_rows, 1)), np.empty((n_rows, 1))
+        for step in range(plan.length):
+            if step:
+                np.dot(state, ones, out=on)
+                on *= gain_off
+                np.multiply(off, stay_off, out=moved_off[step])
+                moved_off[step] += on
+                off *= gain_on
+                still = np.correlate(both, step_on, "same").reshape(n_rows, width)
+                np.add(still, off, out=moved[step])
+            np.multiply(moved[step], said[step], out=state)
+            np.multiply(moved_off[step], said_off[step], out=off)
+            if step % RESCALE == 0:
+                most = np.maximum(state.max(axis=1, keepdims=True), off)
+                state /= most
                 state += 1e-40
-                ahead_off = ahead_off / most + 1e-40
-                behind_off = behind_off / most_behind + 1e-40
-        off = np.array(moved_off)
-        for part, row in ((ahead, 0), (behind, 1)):
-            part[:, :-1] *= moved[:size, row, :n_cells]
-            part[:, -1] *= off[:, row]
+                off /= most
+                off += 1e-40
+        if _settled(plan, moved, moved_off, n_cells):
+            break
+    posterior = np.empty((n_steps, n_cells + 1))
+    ahead, behind = slice(None, plan.parts), slice(plan.parts, None)
+    plan.joined(moved[:, ahead, :n_cells], out=posterior[:, :-1])
+    posterior[:, :-1] *= plan.joined(moved[:, behind, :n_cells])[::-1]
+    posterior[:, :-1] *= likelihood[:, :n_cells]
+    plan.joined(moved_off[:, ahead], out=posterior[:, -1:])
+    posterior[:, -1:] *= plan.joined(moved_off[:, behind])[::-1]
+    posterior[:, -1:] *= likelihood_off
     posterior /= posterior.sum(axis=1, keepdims=True)
     return posterior
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """Parts of a recursion that run at the same time, each ``ahead`` steps into the next.
+
+    Part ``i`` takes the steps from ``i * stride`` on, ``length`` of them. The first ``ahead`` of
+    all parts but the first only serve to forget where they began.
+    """
+
+    n_steps: int
+    parts: int
+    stride: int
+    ahead: int
+
+    @property
+    def length(self) -> int:
+        """Steps of each part."""
+        return self.stride + self.ahead
+
+    def of(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Values of all parts, shape (length, parts, …), of values with one row per step."""
+        missing = (self.parts - 1) * self.stride + self.length - self.n_steps
+        padded = np.concatenate([values, np.repeat(values[-1:], missing, axis=0)])
+        step = padded.strides[0]
+        return np.lib.stride_tricks.as_strided(
+            padded,
+            (self.length, self.parts, *values.shape[1:]),
+            (step, self.stride * step, *padded.strides[1:]),
+            writeable=False,
+        )
+
+    def joined(self, values: NDArray[Any], out: NDArray[Any] | None = None) -> NDArray[Any]:
+        """One row per step again."""
+        rows = [values[: self.ahead, 0], *(values[self.ahead :, i] for i in range(self.parts))]
+        surplus = sum(row.shape[0] for row in rows) - self.n_steps
+        rows[-1] = rows[-1][: rows[-1].shape[0] - surplus]
+        return np.concatenate(rows, out=out)
+
+    def overlaps(self, values: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+        """Values of each part's last step, and those of the next part at the same step."""
+        return values[-1, :-1], values[self.ahead - 1, 1:]
+
+
+def _plans(n_steps: int) -> list[_Plan]:
+    """Ways to run a recursion over so many steps: in parts, and from end to end.
+
+    What the path was long before hardly matters: begun anywhere, the recursion soon is where it
+    would be had it come from the very beginning. Parts run at the same time save a loop many
+    rounds. Where they have not met, the second way is gone.
+    """
+    whole = _Plan(n_steps, 1, n_steps, 0)
+    parts = min(MOST_PARTS, n_steps // (2 * FORGETS))
+    if parts < 2:
+        return [whole]
+    return [_Plan(n_steps, parts, -(-(n_steps - FORGETS) // parts), FORGETS), whole]
+
+
+def _settled(
+    plan: _Plan, moved: NDArray[np.float64], moved_off: NDArray[np.float64], n_cells: int
+) -> bool:
+    """True where all parts, of both passes, meet: whatever they say then is the same."""
+    for rows in (slice(None, plan.parts), slice(plan.parts, None)):
+        ends, begins = (
+            np.concatenate([on, off], axis=1)
+            for on, off in zip(
+                plan.overlaps(moved[:, rows, :n_cells]),
+                plan.overlaps(moved_off[:, rows]),
+                strict=True,
+            )
+        )
+        ends /= ends.sum(axis=1, keepdims=True)
+        begins /= begins.sum(axis=1, keepdims=True)
+        if (np.abs(ends - begins) > MEET * (ends + begins) + 1e-30).any():
+            return False
+    return True
