@@ -131,6 +131,40 @@ def test_a_grid_has_six_points_a_turn_at_least() -> None:
     assert sizes[4.0] == 12
 
 
+def test_a_finer_grid_is_made_where_the_kept_one_is_too_coarse() -> None:
+    take = Take(cosine(1.0), RATE)
+    speed = steady()
+    four = angular_take(take, speed, max_order=4.0)
+    assert (four.channel, four.shaft_ratio, four.max_order) == (0, 1.0, 4.0)
+    again = angular_take(take, speed, max_order=3.0)
+    assert again.stretches is four.stretches
+    assert (again.channel, again.shaft_ratio, again.max_order) == (0, 1.0, 3.0)
+    assert again.limit_hz == four.limit_hz
+    five = angular_take(take, speed, max_order=5.0)
+    assert five.samples_per_turn == 15
+    # The last two are kept: of a third, the first is made anew.
+    wheel = angular_take(take, speed, max_order=5.0, shaft_ratio=0.5)
+    assert wheel.shaft_ratio == 0.5
+    assert angular_take(take, speed, max_order=5.0).stretches is five.stretches
+    assert angular_take(take, speed, max_order=5.0, shaft_ratio=0.5).stretches is wheel.stretches
+    assert angular_take(take, speed, max_order=3.0).stretches is not four.stretches
+
+
+def test_a_quick_shaft_is_analysed_from_one_turn_a_second() -> None:
+    # Twice the reference's 0.7 turns a second are 1.4.
+    seconds = 20.0
+    take = Take(np.zeros(round(seconds * RATE)), RATE)
+    grid = angular_take(take, steady(0.7, seconds), max_order=4.0, shaft_ratio=2.0)
+    assert sum(part.n_turns for part in grid.stretches) == pytest.approx(28.0, abs=1.5)
+
+
+def test_less_than_one_turn_is_told_with_advice() -> None:
+    with pytest.raises(InputError) as caught:
+        angular_take(Take(cosine(1.0, seconds=0.01), RATE), steady(50.0, 0.01), max_order=4.0)
+    assert str(caught.value).startswith("The shaft makes less than one turn in this take.")
+    assert caught.value.advice == "Record a longer spin-up."
+
+
 @pytest.mark.parametrize(("slow", "seen"), [(3.9, False), (4.1, True)])
 def test_a_fiftieth_of_the_top_speed_is_too_slow(slow: float, seen: bool) -> None:
     time = np.array([0.0, 1.999, 2.0, 4.0])
@@ -357,6 +391,23 @@ def test_masked_bins_are_no_floor() -> None:
     assert prominent_orders(spectrum_of(amplitude)).size == 0
     amplitude[57] = 0.1
     assert prominent_orders(spectrum_of(amplitude)).tolist() == [57 * 0.125]
+    # Nor are a few masked bins between others.
+    amplitude = np.full(81, 0.01)
+    amplitude[60:63] = np.nan
+    assert prominent_orders(spectrum_of(amplitude)).size == 0
+
+
+@pytest.mark.parametrize("resolution", [0.5, 1.0])
+def test_coarse_spectra_are_held_against_five_bins(resolution: float) -> None:
+    # By hand: among bins of 1 a line of 6 over three bins of 2 and so on; the median of five is 1.
+    amplitude = np.full(41, 5.0)
+    amplitude[18:21] = 1.0
+    amplitude[20] = 6.0
+    amplitude[21] = 1.0
+    assert 20 * resolution in prominent_orders(spectrum_of(amplitude, resolution)).tolist()
+    amplitude[18] = 5.0
+    amplitude[19] = 5.0
+    assert 20 * resolution not in prominent_orders(spectrum_of(amplitude, resolution)).tolist()
 
 
 # ---- synchronous average and residual ---------------------------------------------------
