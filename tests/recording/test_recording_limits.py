@@ -191,3 +191,21 @@ def test_too_little_memory_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 
 def _forbidden(*_: object, **__: object) -> None:
     raise AssertionError("it was unpacked")
+
+
+def test_a_small_file_that_claims_hours_between_its_samples(tmp_path: Path) -> None:
+    # Found by damaged input: each sample of 2 bytes says that it stands for minutes.
+    form = struct.pack(">d4sIIIII", 48_000.0, b"lpcm", 0, 2, 20_000_000, 1, 16)
+    sound = struct.pack(">I", 0) + np.arange(3_000, dtype=">i2").tobytes()
+    path = tmp_path / "jumps.caf"
+    path.write_bytes(
+        struct.pack(">4sHH", b"caff", 1, 0)
+        + struct.pack(">4sq", b"desc", len(form))
+        + form
+        + struct.pack(">4sq", b"data", len(sound))
+        + sound
+    )
+    source = sound_container.ContainerSource(path, "jumps.caf")
+    n_samples = sum(block.shape[1] for block in source.blocks())
+    assert "time stamps jump" in source.stopped
+    assert n_samples <= sound_container._MOST_SILENCE + 3_000

@@ -30,6 +30,9 @@ _GAP_S = 0.005
 _PROBED_FRAMES = 4
 # A jump longer than this is a damaged time stamp, not missing sound.
 _LONGEST_GAP_S = 600.0
+# Samples times channels of silence put into one file: ten minutes of stereo at 48 kHz. A damaged
+# file of a few kilobytes may claim far more of it.
+_MOST_SILENCE = 60_000_000
 _LOSSLESS = frozenset(("alac", "flac", "wavpack", "ape", "tta", "mlp", "truehd"))
 _INTEGER_SCALE = {"u8": 2.0**7, "s16": 2.0**15, "s32": 2.0**31, "s64": 2.0**63}
 
@@ -151,6 +154,7 @@ class ContainerSource:
                 seconds = max(0.0, first / rate - _PREROLL_S) + self._origin
                 container.seek(int(seconds / self._base), stream=stream)
             expected: int | None = None
+            put_in = 0
             for frame in _frames(container, stream, self.damage):
                 samples = _samples(frame)
                 if frame.sample_rate != rate or samples.shape[0] != self.n_channels:
@@ -164,8 +168,9 @@ class ContainerSource:
                 if expected is None:
                     expected = stamp
                 gap = stamp - expected
-                if gap > _LONGEST_GAP_S * rate:
-                    self.stopped = f"the time stamps jump by {gap / rate:.0f} s"
+                put_in += max(0, gap) * self.n_channels
+                if gap > _LONGEST_GAP_S * rate or put_in > _MOST_SILENCE:
+                    self.stopped = f"the time stamps jump by {gap / rate:.3g} s"
                     return
                 if gap > _GAP_S * rate + 2.0 * self._base * rate:
                     if expected + gap > first:
