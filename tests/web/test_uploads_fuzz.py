@@ -21,7 +21,8 @@ from uploads_bed import bench_check
 from vibecheck.errors import CallError, InputError
 from vibecheck.web.app import create_app
 from vibecheck.web.settings import Settings
-from vibecheck.web.uploads.store import UploadError, UploadStore
+from vibecheck.web.uploads.state import UploadError
+from vibecheck.web.uploads.store import UploadStore
 from vibecheck.web.uploads.wish import LARGEST_PCM_BYTES, UploadWish, safe_name, wish_from
 
 WHOLE = bytes(range(256)) * 16

@@ -25,13 +25,8 @@ from vibecheck.errors import CallError, VibecheckError, did_you_mean
 from vibecheck.garage import Garage, Sitting
 from vibecheck.web.request import body_within
 from vibecheck.web.uploads import look as looking
-from vibecheck.web.uploads.store import (
-    PIECE_BYTES,
-    UploadError,
-    UploadLimits,
-    UploadState,
-    UploadStore,
-)
+from vibecheck.web.uploads.state import UploadError, UploadState
+from vibecheck.web.uploads.store import PIECE_BYTES, UploadLimits, UploadStore
 from vibecheck.web.uploads.wish import UploadWish, claims_from, wish_from
 
 JSON_BYTES = 20_000

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from vibecheck.bench.judge import is_motion
 from vibecheck.report import words
-from vibecheck.web.uploads.store import UploadState
+from vibecheck.web.uploads.state import UploadState
 
 if TYPE_CHECKING:
     from vibecheck.bench.judge import Judge

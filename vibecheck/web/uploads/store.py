@@ -1,17 +1,13 @@
 """Uploads: staged files and their state, which outlive the server. `UploadStore`.
 
-Each upload has a folder of its own under ``incoming``: ``state.json`` (written whole or not at
-all), ``data.part`` while bytes arrive, then the finished file under its own name. What was received
-is the length of ``data.part``: nothing else has to be kept in step with it. What the garage has
-taken over leaves a note in ``incoming/kept`` for a day, so that a repeated call does no harm.
+Each lies in a folder of its own under ``incoming`` (`vibecheck.web.uploads.state`). What the garage
+has taken over leaves a note in ``incoming/kept`` for a day, so that a repeated call does no harm.
 """
 
 from __future__ import annotations
 
 import contextlib
-import errno
 import hashlib
-import json
 import os
 import re
 import shutil
@@ -21,40 +17,32 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
-from vibecheck.errors import CallError, VibecheckError
+from vibecheck.errors import VibecheckError
 from vibecheck.web.uploads.content import refuse_content, wrap_samples
-from vibecheck.web.uploads.wish import UploadWish, wish_from
-from vibecheck.whole_file import whole_file
+from vibecheck.web.uploads.state import (
+    DATA,
+    STATE,
+    Upload,
+    UploadError,
+    UploadState,
+    differs,
+    disk,
+    read_state,
+    state_of,
+    touched,
+    write_state,
+)
+from vibecheck.web.uploads.wish import UploadWish
 
 PIECE_BYTES = 2**20
 FOLDER = "incoming"
 STALE_S = 86_400.0
 BUSY_S = 20.0
 """So long one request waits for another on the same upload."""
-_KEPT, _STATE, _DATA = "kept", "state.json", "data.part"
+_KEPT = "kept"
 _ID = re.compile(r"[0-9a-f]{32}")
-
-Phase = Literal["receiving", "whole", "kept"]
-
-
-class UploadError(Exception):
-    """An answer other than success, with the status that HTTP has for it.
-
-    Parameters
-    ----------
-    status : int
-    message, advice : str
-    offset : int, optional
-        From where the browser should go on.
-    """
-
-    def __init__(
-        self, status: int, message: str, advice: str = "", *, offset: int | None = None
-    ) -> None:
-        self.status, self.message, self.advice, self.offset = status, message, advice, offset
-        super().__init__(message)
 
 
 @dataclass(frozen=True)
@@ -71,47 +59,6 @@ class UploadLimits:
 
     most_uploads: int = 64
     most_bytes: int = 4 * 2**30
-
-
-@dataclass
-class _Upload:
-    """One upload; whoever changes it holds its lock."""
-
-    id: str
-    folder: Path
-    wish: UploadWish
-    phase: Phase
-    offset: int
-    sha256: str
-    where: str
-    lock: threading.Lock
-    hasher: Any = None
-    """Of the first `offset` bytes; ``None`` after a restart: then they are read once more."""
-
-
-@dataclass(frozen=True)
-class UploadState:
-    """What is known of an upload.
-
-    Attributes
-    ----------
-    id : str
-    wish : UploadWish
-    phase : {"receiving", "whole", "kept"}
-    offset : int
-        Bytes that are here.
-    path : Path
-        Of the finished file.
-    where : str
-        Page of the result, once kept.
-    """
-
-    id: str
-    wish: UploadWish
-    phase: Phase
-    offset: int
-    path: Path
-    where: str
 
 
 class UploadStore:
@@ -139,7 +86,7 @@ class UploadStore:
         self._limits = limits or UploadLimits()
         self._clock = clock
         self._lock = threading.Lock()
-        self._uploads: dict[str, _Upload] = {}
+        self._uploads: dict[str, Upload] = {}
         self._swept_at = float("-inf")
         self.folder.mkdir(parents=True, exist_ok=True)
         self.sweep()
@@ -165,21 +112,21 @@ class UploadStore:
         with self._lock:
             upload = self._find(upload_id)
             if upload is not None:
-                if _differs(upload.wish, wish):
+                if differs(upload.wish, wish):
                     raise UploadError(
                         409, "This key belongs to another recording.", "Begin the upload anew."
                     )
-                return _state_of(upload), False
+                return state_of(upload), False
             self._refuse_without_room(wish)
             folder = self.folder / upload_id
-            upload = _Upload(upload_id, folder, wish, "receiving", 0, "", "", threading.Lock())
+            upload = Upload(upload_id, folder, wish, "receiving", 0, "", "", threading.Lock())
             upload.hasher = hashlib.sha256()
-            with _disk():
+            with disk():
                 folder.mkdir(exist_ok=True)
-                (folder / _DATA).write_bytes(b"")
-                _write_state(upload)
+                (folder / DATA).write_bytes(b"")
+                write_state(upload)
             self._uploads[upload_id] = upload
-            return _state_of(upload), True
+            return state_of(upload), True
 
     def state(self, upload_id: str) -> UploadState:
         """Return an upload.
@@ -189,7 +136,7 @@ class UploadStore:
         UploadError
             404 where there is none.
         """
-        return _state_of(self._get(upload_id))
+        return state_of(self._get(upload_id))
 
     def append(self, upload_id: str, offset: int, piece: bytes) -> int:
         """Add a piece at the end of what is here.
@@ -212,8 +159,8 @@ class UploadStore:
                     413, "The recording is longer than was announced, or than can be taken."
                 )
             self._bring_hash(upload)
-            data = upload.folder / _DATA
-            with _disk():
+            data = upload.folder / DATA
+            with disk():
                 try:
                     with data.open("r+b") as stream:
                         stream.seek(upload.offset)
@@ -245,7 +192,7 @@ class UploadStore:
             if upload.phase != "receiving":
                 if upload.sha256 != sha256:
                     raise UploadError(409, "Another recording was finished under this key.")
-                return _state_of(upload)
+                return state_of(upload)
             if upload.offset < size:
                 raise UploadError(409, "A part is still missing.", offset=upload.offset)
             self._bring_hash(upload)
@@ -265,26 +212,26 @@ class UploadStore:
                 self._drop(upload)
                 raise
             upload.phase, upload.sha256, upload.hasher = "whole", sha256, None
-            with _disk():
-                _write_state(upload)
-            return _state_of(upload)
+            with disk():
+                write_state(upload)
+            return state_of(upload)
 
     def note_kept(self, upload_id: str, where: str) -> UploadState:
         """Note that the garage has it; the staged copy goes, the note stays for a day."""
         with self._held(upload_id) as upload:
             upload.phase, upload.where = "kept", where
-            with _disk():
-                _write_state(upload)
+            with disk():
+                write_state(upload)
             with contextlib.suppress(OSError):
                 (upload.folder / upload.wish.file_name).unlink(missing_ok=True)
             with self._lock:
                 self._uploads.pop(upload_id, None)
                 kept = self.folder / _KEPT
-                with _disk():
+                with disk():
                     kept.mkdir(exist_ok=True)
                     if upload.folder.parent != kept:
                         os.replace(upload.folder, kept / upload.id)
-            return _state_of(upload)
+            return state_of(upload)
 
     def discard(self, upload_id: str) -> None:
         """Drop an upload; harmless where there is none. What the garage keeps stays there."""
@@ -305,37 +252,37 @@ class UploadStore:
             for folder in [*self.folder.glob("*"), *self.folder.glob(f"{_KEPT}/*")]:
                 if not (_ID.fullmatch(folder.name) and folder.is_dir()):
                     continue
-                touched = [_touched(folder / name) for name in (_STATE, _DATA, "")]
+                touched = [touched(folder / name) for name in (STATE, DATA, "")]
                 if now - max(touched) > STALE_S:
                     self._uploads.pop(folder.name, None)
                     shutil.rmtree(folder, ignore_errors=True)
 
     # ---- inside ------------------------------------------------------------------------
 
-    def _settle(self, upload: _Upload, target: Path) -> None:
-        data = upload.folder / _DATA
+    def _settle(self, upload: Upload, target: Path) -> None:
+        data = upload.folder / DATA
         if upload.wish.form == "pcm_f32le":
             wrap_samples(data, target, upload.wish)
             data.unlink()
             return
-        with _disk():
+        with disk():
             with data.open("rb") as stream:
                 os.fsync(stream.fileno())
             os.replace(data, target)
         refuse_content(target, upload.wish)
 
-    def _start_over(self, upload: _Upload) -> None:
-        with _disk():
-            os.truncate(upload.folder / _DATA, 0)
+    def _start_over(self, upload: Upload) -> None:
+        with disk():
+            os.truncate(upload.folder / DATA, 0)
         upload.offset, upload.hasher = 0, hashlib.sha256()
 
-    def _drop(self, upload: _Upload) -> None:
+    def _drop(self, upload: Upload) -> None:
         shutil.rmtree(upload.folder, ignore_errors=True)
         with self._lock:
             self._uploads.pop(upload.id, None)
 
     @contextmanager
-    def _held(self, upload_id: str) -> Iterator[_Upload]:
+    def _held(self, upload_id: str) -> Iterator[Upload]:
         upload = self._get(upload_id)
         if not upload.lock.acquire(timeout=BUSY_S):
             raise UploadError(503, "This recording is being worked on.", "Try again in a moment.")
@@ -347,28 +294,28 @@ class UploadStore:
         finally:
             upload.lock.release()
 
-    def _get(self, upload_id: str) -> _Upload:
+    def _get(self, upload_id: str) -> Upload:
         with self._lock:
             upload = self._find(upload_id)
         if upload is None:
             raise UploadError(404, "There is no such upload.", "Begin it anew.")
         return upload
 
-    def _find(self, upload_id: str) -> _Upload | None:
+    def _find(self, upload_id: str) -> Upload | None:
         """Look in memory, then on the disk."""
         if not _ID.fullmatch(upload_id):
             return None
         upload = self._uploads.get(upload_id)
         if upload is None:
-            upload = _read_state(self.folder / upload_id)
+            upload = read_state(self.folder / upload_id)
             if upload is not None and upload.phase != "kept":
                 self._uploads[upload_id] = upload
-        return upload or _read_state(self.folder / _KEPT / upload_id)
+        return upload or read_state(self.folder / _KEPT / upload_id)
 
     @staticmethod
-    def _bring_hash(upload: _Upload) -> None:
+    def _bring_hash(upload: Upload) -> None:
         if upload.hasher is None:
-            with _disk(), (upload.folder / _DATA).open("rb") as stream:
+            with disk(), (upload.folder / DATA).open("rb") as stream:
                 upload.hasher = hashlib.file_digest(stream, "sha256")
 
     def _refuse_without_room(self, wish: UploadWish) -> None:
@@ -391,71 +338,3 @@ class UploadStore:
                 "There is no room for more recordings that wait to be kept.",
                 "Keep or throw away some of them first.",
             )
-
-
-def _differs(old: UploadWish, new: UploadWish) -> bool:
-    names = ("sitting", "spot", "sensor", "form", "size", "sample_rate_hz", "channels")
-    return any(getattr(old, name) != getattr(new, name) for name in names)
-
-
-def _state_of(upload: _Upload) -> UploadState:
-    return UploadState(
-        upload.id,
-        upload.wish,
-        upload.phase,
-        upload.offset,
-        upload.folder / upload.wish.file_name,
-        upload.where,
-    )
-
-
-def _write_state(upload: _Upload) -> None:
-    values = {
-        "wish": upload.wish.to_dict(),
-        "phase": upload.phase,
-        "size": upload.offset,
-        "sha256": upload.sha256,
-        "where": upload.where,
-    }
-    with whole_file(upload.folder / _STATE) as temporary:
-        temporary.write_text(json.dumps(values), encoding="utf-8")
-
-
-def _read_state(folder: Path) -> _Upload | None:
-    """Read an upload back; ``None`` where there is none, or a part of it is gone."""
-    try:
-        values = json.loads((folder / _STATE).read_text(encoding="utf-8"))
-        wish = wish_from(values["wish"])
-        phase, sha256, where = values["phase"], str(values["sha256"]), str(values["where"])
-        if phase not in ("receiving", "whole", "kept"):
-            return None
-        offset = int(values["size"])
-        if phase == "receiving":
-            offset = (folder / _DATA).stat().st_size
-        elif phase == "whole" and not (folder / wish.file_name).is_file():
-            return None
-    except (OSError, ValueError, KeyError, TypeError, CallError):
-        return None
-    return _Upload(folder.name, folder, wish, phase, offset, sha256, where, threading.Lock())
-
-
-def _touched(path: Path) -> float:
-    try:
-        return path.stat().st_mtime
-    except OSError:
-        return 0.0
-
-
-@contextmanager
-def _disk() -> Iterator[None]:
-    """Say what the disk refuses."""
-    try:
-        yield
-    except OSError as error:
-        full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-        reason = "the disk is full" if full else (error.strerror or "it cannot be written")
-        raise UploadError(
-            507 if full else 500,
-            f"The computer that keeps the garage cannot store this: {reason}.",
-            "Make room there, then try again. What was recorded stays in this browser.",
-        ) from error
