@@ -131,3 +131,12 @@ def test_clopper_pearson_refuses_impossible_counts() -> None:
         s.clopper_pearson(5, 4)
     with pytest.raises(CallError, match="coverage must be between 0 and 1"):
         s.clopper_pearson(1, 4, 1.0)
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 10, 257])
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_the_middle_is_the_median(n, dtype):
+    values = np.random.default_rng(n).standard_normal(n).astype(dtype)
+    before = values.copy()
+    assert s.middle(values) == float(np.median(values))  # oracle: numpy
+    assert np.array_equal(values, before)

@@ -47,6 +47,21 @@ def robust_scale(x: ArrayLike) -> NDArray[Any]:
     return np.asarray(MAD_TO_SD * np.median(np.abs(x - centre), axis=-1))
 
 
+def middle(values: NDArray[Any]) -> float:
+    """Median of finite numbers, as ``numpy.median`` at a fraction of its cost for short rows.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        At least one.
+    """
+    half = values.size // 2
+    if values.size % 2:
+        return float(np.partition(values, half)[half])
+    low, high = np.partition(values, (half - 1, half))[half - 1 : half + 1]
+    return float((low + high) / 2)
+
+
 def running_median(x: ArrayLike, width: int) -> NDArray[Any]:
     """Median over a centred window along the last axis; at the ends the window shifts inward.
 

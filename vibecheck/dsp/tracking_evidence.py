@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -389,18 +390,19 @@ def sharpened(
             )
             value *= np.float32(line.weight)
             score[rows] += value
-    gaps = np.flatnonzero(np.diff(running) > 1) + 1
+    if blur > 1:
+        ends = [0, *(np.flatnonzero(np.diff(running) > 1) + 1).tolist(), running.size]
+        for first, end in pairwise(ends):
+            part = score[first:end]
+            part[:] = ndimage.uniform_filter1d(part, blur, axis=0, mode="nearest")
+    peak = np.clip(score.argmax(axis=1), 1, points - 2)
+    steps = np.arange(peak.size)
+    left, mid, right = (score[steps, peak + d] for d in (-1, 0, 1))
+    curve = left - 2.0 * mid + right
+    shift = np.where(curve < -1e-6, 0.5 * (left - right) / np.minimum(curve, -1e-6), 0.0)
+    at = (peak + np.clip(shift, -1.0, 1.0)) * (offset[1] - offset[0]) - 1.0
     out = coarse_hz.copy()
-    for part_rows in np.split(np.arange(running.size), gaps):
-        stretch = ndimage.uniform_filter1d(score[part_rows], blur, axis=0, mode="nearest")
-        peak = np.clip(stretch.argmax(axis=1), 1, points - 2)
-        rows = np.arange(peak.size)
-        left, mid, right = (stretch[rows, peak + d] for d in (-1, 0, 1))
-        curve = left - 2.0 * mid + right
-        shift = np.where(curve < -1e-6, 0.5 * (left - right) / np.minimum(curve, -1e-6), 0.0)
-        at = (peak + np.clip(shift, -1.0, 1.0)) * (offset[1] - offset[0]) - 1.0
-        steps = running[part_rows]
-        out[steps] = coarse_hz[steps] + reach_hz[steps] * at
+    out[running] = coarse + reach * at
     return out
 
 

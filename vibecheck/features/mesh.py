@@ -228,19 +228,40 @@ def mesh_signal(work: Workings, order: float) -> MeshSignal | None:
     width = np.maximum(np.diff(index), 1).astype(np.float32)
     # What lies before the first turn and after the last is never asked for.
     first, last = int(index[0]), int(index[-1]) + 1
-    time_s = np.arange(first, last) / rate
     # Phase of the band's own zero plus the mesh: what is left turns with the sidebands only.
-    cycles = work.turns(time_s) * order - start_hz * time_s
-    angle = (2.0 * np.pi * (cycles - np.floor(cycles))).astype(np.float32)
+    cycles = _cycles(work, order, start_hz, rate, first, last)
+    cycles -= np.floor(cycles)
+    cycles *= 2.0 * np.pi
+    angle = cycles.astype(np.float32)
     turn = np.empty(angle.size, dtype=np.complex64)
-    turn.real, turn.imag = np.cos(angle), -np.sin(angle)
-    baseband = signal[best, first:last] * turn
+    np.cos(angle, out=turn.real)
+    np.negative(np.sin(angle, out=angle), out=turn.imag)
+    turn *= signal[best, first:last]
+    baseband = turn
     # An empty piece counts as the one sample it lies in.
     values = np.add.reduceat(baseband, index - first)[:-1] / width
     middle = 0.5 * (at[1:] + at[:-1])
     motor_hz = work.shaft_hz(middle, 1.0)
     nearest = np.interp(middle, speed.time_s, fits.astype(np.float64)) > 0.5
     return MeshSignal(values.astype(np.complex64), nearest, middle, motor_hz)
+
+
+def _cycles(
+    work: Workings, order: float, start_hz: float, rate_hz: float, first: int, last: int
+) -> FloatArray:
+    """Cycles of an order less those of a fixed frequency, at the samples ``first:last`` of a rate.
+
+    Straight between the frames of speed, so that each piece is two numbers that are repeated.
+    """
+    turned, knots = work.speed.revolutions, work.speed.time_s * rate_hz
+    slope = np.concatenate([[0.0], np.diff(turned) / np.diff(knots), [0.0]])
+    offset = np.concatenate([turned[:1], turned]) - slope * np.concatenate([knots[:1], knots])
+    edges = np.clip(np.ceil(knots), first, last).astype(np.intp)
+    lengths = np.diff(edges, prepend=first, append=last)
+    cycles: FloatArray = np.arange(first, last, dtype=np.float64)
+    cycles *= np.repeat(order * slope - start_hz / rate_hz, lengths)
+    cycles += np.repeat(order * offset, lengths)
+    return cycles
 
 
 def measure(work: Workings) -> dict[str, float | None]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from vibecheck.dsp.statistics import middle
 from vibecheck.features.spec import ALL_ZONES, WHEELS, FeatureSpec
 from vibecheck.features.spectral import moving_mean
 from vibecheck.features.workings import FloatArray, Workings
@@ -232,10 +233,13 @@ def difference_at_matched_speed(
     if not high > 1.05 * low:
         return None
     edges = np.geomspace(low * 0.999, high * 1.001, n_bins + 1)
-    place = np.digitize(speed_hz, edges)
+    (one_values, one_place), (other_values, other_place) = (
+        (values[mask], np.searchsorted(edges, speed_hz[mask], side="right"))
+        for mask in (one, other)
+    )
+    common = np.intersect1d(one_place, other_place)
     differences = [
-        np.median(values[other & (place == k)]) - np.median(values[one & (place == k)])
-        for k in range(1, n_bins + 1)
-        if (one & (place == k)).any() and (other & (place == k)).any()
+        middle(other_values[other_place == k]) - middle(one_values[one_place == k])
+        for k in common[(common >= 1) & (common <= n_bins)]
     ]
     return float(np.mean(differences)) if len(differences) >= 2 else None

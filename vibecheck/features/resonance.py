@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibecheck.dsp.statistics import middle
 from vibecheck.features.harmonics import LOW_PER_TURN, LowOrders
 from vibecheck.features.spec import WHEELS, FeatureSpec, Shaft
 from vibecheck.features.workings import FloatArray, Workings
@@ -145,13 +146,10 @@ def measure(work: Workings, low: LowOrders) -> dict[str, float | None]:
 
 def _binned(cut: OrderCut, mask: NDArray[np.bool_], edges: FloatArray) -> FloatArray:
     """Median level in each log-speed bin; NaN in empty bins."""
-    place = np.digitize(cut.motor_hz, edges) - 1
-    return np.array(
-        [
-            np.median(cut.level_db[mask & (place == k)]) if (mask & (place == k)).any() else np.nan
-            for k in range(edges.size - 1)
-        ]
-    )
+    level_db = cut.level_db[mask]
+    place = np.searchsorted(edges, cut.motor_hz[mask], side="right") - 1
+    pieces = (level_db[place == k] for k in range(edges.size - 1))
+    return np.array([middle(piece) if piece.size else np.nan for piece in pieces])
 
 
 def _overlay_of(cut: OrderCut) -> float | None:

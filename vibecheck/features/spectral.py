@@ -8,6 +8,8 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from vibecheck.dsp.statistics import middle
+
 FloatArray = NDArray[np.float64]
 TINY = 1e-30
 
@@ -94,9 +96,13 @@ def line_over_background_db(
     tolerance = max(tolerance, 1.01 * step)
     if at_order - tolerance < 2 * step or at_order + half_width > order[-1]:
         return None
-    distance = np.abs(order - at_order)
+    reach = max(tolerance, half_width)
+    first = max(0, int((at_order - reach - order[0]) / step) - 1)
+    last = int((at_order + reach - order[0]) / step) + 3
+    power = power[first:last]
+    distance = np.abs(order[first:last] - at_order)
     line = power[distance <= tolerance].max()
     around = power[(distance > tolerance + 1.5 * step) & (distance <= half_width)]
     if around.size < 4 or not line > 0.0:
         return None
-    return float(10.0 * np.log10(line / max(float(np.median(around)), TINY)))
+    return float(10.0 * np.log10(line / max(middle(around), TINY)))
