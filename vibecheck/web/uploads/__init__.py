@@ -3,7 +3,8 @@
 | module | what it holds |
 |---|---|
 | `wish` | what a browser wishes to send, checked |
-| `store` | staged files and their state, on the disk |
+| `state` | one upload and its state on the disk |
+| `store` | all of them: who may go on with which, limits, sweeping |
 | `content` | what a file holds, found out in a process of its own |
 | `probe` | that process |
 | `look` | quality and first zones of a staged take; keeping it |

@@ -252,8 +252,8 @@ class UploadStore:
             for folder in [*self.folder.glob("*"), *self.folder.glob(f"{_KEPT}/*")]:
                 if not (_ID.fullmatch(folder.name) and folder.is_dir()):
                     continue
-                touched = [touched(folder / name) for name in (STATE, DATA, "")]
-                if now - max(touched) > STALE_S:
+                moments = [touched(folder / name) for name in (STATE, DATA, "")]
+                if now - max(moments) > STALE_S:
                     self._uploads.pop(folder.name, None)
                     shutil.rmtree(folder, ignore_errors=True)
 
