@@ -240,7 +240,7 @@ def repeated_runs(
     tone) are left out: neither is a repeated buffer.
     """
     found: list[tuple[int, int]] = []
-    coarse = x[::stride]
+    coarse = np.ascontiguousarray(x[::stride])
     for lag in lags:
         if lag % stride or lag // stride < 8 or x.size < 3 * lag:
             continue

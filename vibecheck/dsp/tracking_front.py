@@ -91,18 +91,42 @@ def decimate(x: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     """
     if factor == 1:
         return x
+    half = low_pass_taps(factor).size // 2
+    padded = _with_zeros(x, half, half + 2 * factor)
+    return _decimated(padded, half, x.shape[1], factor)
+
+
+def _with_zeros(x: NDArray[np.float32], before: int, after: int) -> NDArray[np.float32]:
+    """Rows with zeros before and behind."""
+    n = x.shape[1]
+    padded = np.empty((x.shape[0], before + n + after), np.float32)
+    padded[:, :before] = 0.0
+    padded[:, before : before + n] = x
+    padded[:, before + n :] = 0.0
+    return padded
+
+
+def _decimated(
+    padded: NDArray[np.float32], origin: int, n: int, factor: int
+) -> NDArray[np.float32]:
+    """As `decimate`, of the ``n`` samples from ``origin`` on, with room for the taps around."""
     taps = low_pass_taps(factor)
     half = taps.size // 2
     rows = half // factor
-    n_out = -(-x.shape[1] // factor)
-    padded = np.zeros((x.shape[0], (n_out + 2 * rows + 1) * factor), np.float32)
-    padded[:, half : half + x.shape[1]] = x
+    n_out = -(-n // factor)
+    n_channels = padded.shape[0]
     # y[m] = sum_q sum_r x[(m + q) factor + r] taps[q factor + r]: one small matrix product.
     polyphase = np.zeros((2 * rows + 1) * factor, np.float32)
     polyphase[: taps.size] = taps
-    blocks = padded.reshape(x.shape[0], -1, factor)
+    step = padded.strides[1]
+    blocks = np.lib.stride_tricks.as_strided(
+        padded[:, origin - half :],
+        (n_channels, n_out + 2 * rows, factor),
+        (padded.strides[0], factor * step, step),
+        writeable=False,
+    )
     table = polyphase.reshape(-1, factor)
-    out = np.empty((x.shape[0], n_out), np.float32)
+    out = np.empty((n_channels, n_out), np.float32)
     for first in range(0, n_out, _BLOCK_OUTPUTS):
         part = out[:, first : first + _BLOCK_OUTPUTS]
         n = part.shape[1]
@@ -144,7 +168,10 @@ def decorrelated(samples: NDArray[np.float64] | NDArray[np.float32]) -> NDArray[
 
 
 def _mean_square(x: NDArray[np.float32]) -> NDArray[np.float64]:
-    out: NDArray[np.float64] = np.einsum("cn,cn->c", x, x, dtype=np.float64) / x.shape[1]
+    n = x.shape[1]
+    # Sums of a few thousand in single precision, and of those in double.
+    total = [sum(float(np.vdot(p, p)) for p in np.split(row, range(4096, n, 4096))) for row in x]
+    out: NDArray[np.float64] = np.array(total) / n
     return out
 
 
@@ -179,9 +206,14 @@ def short_time_levels(
     front = (unit - front) % unit
     centre = front + round(start)
     back = unit
-    padded = np.zeros((x.shape[0], front + n + back), np.float32)
-    padded[:, front : front + n] = x
-    mid = decimate(padded, mid_factor)
+    # All levels read one copy, with room for the longest taps and windows around it.
+    half = _length("short", rate) // 2
+    room = max(half, low_pass_taps(mid_factor).size // 2 + 2 * mid_factor)
+    padded = _with_zeros(x, room + front, back + hop + room)
+    n_wide = front + n + back
+    mid = padded[:, room : room + n_wide]
+    if mid_factor > 1:
+        mid = _decimated(padded, room, n_wide, mid_factor)
     long = decimate(mid, long_factor)
     built = []
     for name, signal, factor in (
@@ -189,12 +221,16 @@ def short_time_levels(
         ("mid", mid, mid_factor),
         ("short", padded, 1),
     ):
+        origin = room
+        if signal is not padded:
+            origin = _length(name, rate / factor) // 2
+            signal = _with_zeros(signal, origin, origin + hop // factor)
         level_top = min(top, _PASS * rate / factor) if factor > 1 else top
         if name == "short" and top <= SHORT_FROM_HZ:
             continue
         built.append(
             _level(
-                name, signal, rate / factor, centre // factor, hop // factor, n_frames,
+                name, signal, rate / factor, origin, centre // factor, hop // factor, n_frames,
                 level_top, (front / factor, (front + n) / factor),
             )
         )  # fmt: skip
@@ -210,25 +246,22 @@ def _level(
     name: str,
     signal: NDArray[np.float32],
     rate: float,
+    origin: int,
     centre: int,
     hop: int,
     n_frames: int,
     top_hz: float,
     ends: tuple[float, float],
 ) -> Level:
-    length = max(8, 2 * round(WINDOW_S[name] * rate / 2))
-    length = _even_fast_length(length)
+    length = _length(name, rate)
     half = length // 2
     channels = signal.shape[0]
-    last = centre + (n_frames - 1) * hop + half
-    padded = np.zeros((channels, half + max(signal.shape[1], last) + 1), np.float32)
-    padded[:, half : half + signal.shape[1]] = signal
-    # Frame m covers padded[centre + m hop : ... + length]; its middle is signal[centre + m hop].
-    step = padded.strides[1]
+    # Frame m covers ``length`` samples; its middle is signal[origin + centre + m hop].
+    step = signal.strides[1]
     frames = np.lib.stride_tricks.as_strided(
-        padded[:, centre:],
+        signal[:, origin + centre - half :],
         (channels, n_frames, length),
-        (padded.strides[0], hop * step, step),
+        (signal.strides[0], hop * step, step),
         writeable=False,
     )
     window = (0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)).astype(np.float32)
@@ -246,6 +279,11 @@ def _level(
     middle = centre + hop * np.arange(n_frames)
     inside = (middle - half >= ends[0]) & (middle + half <= ends[1])
     return Level(name, spectrum, rate / length, length / rate, top_hz, hop / length, inside)
+
+
+def _length(name: str, rate: float) -> int:
+    """Samples in the window of a level."""
+    return _even_fast_length(max(8, 2 * round(WINDOW_S[name] * rate / 2)))
 
 
 def _even_fast_length(length: int) -> int:

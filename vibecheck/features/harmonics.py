@@ -138,6 +138,8 @@ class LowOrders:
     def __init__(self, work: Workings) -> None:
         self.work = work
         self._masks: dict[str, NDArray[np.bool_]] = {}
+        self._time_s = np.zeros(0)
+        """Times of the angular grid, once there is one."""
 
     @cached_property
     def angular(self) -> tuple[NDArray[np.float32], NDArray[np.bool_], FloatArray] | None:
@@ -152,22 +154,12 @@ class LowOrders:
         if n_out < 16 * LOW_PER_TURN:
             return None
         values, inside = work.at_angles(time_s, signal, LOW_PER_TURN, "running")
-        return values, inside, work.shaft_hz(self._times_of(values.shape[-1]), 1.0)
-
-    def _times_of(self, n: int) -> FloatArray:
-        """Times of the first ``n`` points of the angular grid."""
-        speed = self.work.speed
-        grid = self.work.turns(np.zeros(1))[0] + np.arange(n) / LOW_PER_TURN
-        return np.asarray(np.interp(grid, speed.revolutions, speed.time_s))
-
-    @cached_property
-    def _time_s(self) -> FloatArray:
-        """Times of the angular grid."""
-        assert self.angular is not None
-        return self._times_of(self.angular[0].shape[-1])
+        self._time_s = work.times_of_angles(time_s, LOW_PER_TURN)
+        return values, inside, work.shaft_hz(self._time_s, 1.0)
 
     def phase_mask(self, phase: str) -> NDArray[np.bool_]:
         """Mask of a phase on the angular grid."""
+        assert self.angular is not None
         if phase not in self._masks:
             self._masks[phase] = self.work.phase_mask(self._time_s, phase)
         return self._masks[phase]

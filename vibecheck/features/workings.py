@@ -446,6 +446,10 @@ class Workings:
         out = values[..., base] * (1 - weight) + values[..., base + 1] * weight
         return out, self.phase_mask(at, phase)
 
+    def times_of_angles(self, time_s: FloatArray, per_turn: int) -> FloatArray:
+        """Times of the samples that `at_angles` returns."""
+        return self._angle_grid(time_s.size, float(time_s[0]), float(time_s[1]), per_turn)[2]
+
     def _angle_grid(
         self, n: int, first_s: float, second_s: float, per_turn: int
     ) -> tuple[NDArray[np.intp], FloatArray, FloatArray]:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from vibecheck.dsp.statistics import middle
 from vibecheck.findings import Finding
 from vibecheck.quality.view import View, decibel, hertz
 
@@ -67,7 +68,7 @@ def usable_bandwidth_hz(view: View) -> tuple[float, bool]:
         beyond = max(k + 2, int(np.ceil(_EDGE_STEP * k)))
         if beyond >= n_bands:
             break
-        below = float(np.median(level[max(1, int(0.8 * k)) : k + 1]))
+        below = middle(level[max(1, int(0.8 * k)) : k + 1])
         drop = min(below, level[k] + 3.0) - above[beyond]
         if drop > best:
             best, found = drop, k + 1
