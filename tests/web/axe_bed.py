@@ -13,7 +13,8 @@ from starlette.routing import Route
 
 from vibecheck.garage import Sitting
 from vibecheck.risk.log import FastenerFinding
-from vibecheck.web.access.guard import CERTIFICATE_PATH, wrap
+from vibecheck.web.access.guard import wrap
+from vibecheck.web.access.names import CERTIFICATE_PATH
 from vibecheck.web.access.pages import ROUTES as ACCESS_ROUTES
 from vibecheck.web.app import create_app, page_routes
 from vibecheck.web.settings import Settings

@@ -21,8 +21,6 @@ from vibecheck.report.files import write_whole
 from vibecheck.web.access import guard as guard_module
 from vibecheck.web.access.guard import (
     BODY_BYTES,
-    CERTIFICATE_PATH,
-    COOKIE,
     OPEN_PATHS,
     PAIRED,
     PIECE_BYTES,
@@ -32,6 +30,7 @@ from vibecheck.web.access.guard import (
 )
 from vibecheck.web.access.headers import html_with_own_style
 from vibecheck.web.access.limits import MOST_CALLERS, Buckets, caller_of
+from vibecheck.web.access.names import CERTIFICATE_PATH, COOKIE
 from vibecheck.web.app import STATIC, create_app
 from vibecheck.web.request import body_within
 from vibecheck.web.settings import Settings

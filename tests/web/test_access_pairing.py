@@ -9,7 +9,7 @@ import pytest
 from access_bed import Bed, Clock, Shown, guarded_bed
 
 from vibecheck.web.access import pairing as pairing_module
-from vibecheck.web.access.guard import COOKIE
+from vibecheck.web.access.names import COOKIE
 from vibecheck.web.access.pages import ago_words, browser_words
 from vibecheck.web.access.pairing import (
     ALPHABET,

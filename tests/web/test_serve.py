@@ -25,7 +25,7 @@ from web_server import served
 
 from vibecheck.cli import serve as command
 from vibecheck.errors import CallError, MissingExtraError
-from vibecheck.web.access.guard import COOKIE
+from vibecheck.web.access.names import COOKIE
 from vibecheck.web.access.qr import modules_of, qr_lines
 from vibecheck.web.serve import listen
 

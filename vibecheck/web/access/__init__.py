@@ -3,6 +3,7 @@
 | module | what it holds |
 |---|---|
 | `guard` | `wrap`: the layer around the application; every request and every answer passes it |
+| `names` | what the guard and its own pages share |
 | `headers` | the security headers of every answer; report pages that hold their own style |
 | `limits` | token buckets |
 | `pairing` | the one-time code and the sessions |

@@ -21,6 +21,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from vibecheck.web.access.headers import security_headers
 from vibecheck.web.access.limits import Buckets, caller_of
+from vibecheck.web.access.names import CERTIFICATE_PATH, COOKIE, SESSION
 from vibecheck.web.access.pairing import Pairing, clock_s
 from vibecheck.web.request import error_response, see_other, wants_json
 from vibecheck.web.settings import Settings
@@ -28,10 +29,6 @@ from vibecheck.web.settings import Settings
 if TYPE_CHECKING:
     from vibecheck.web.access.certificate import LocalCertificate
 
-COOKIE = "__Host-vibecheck"
-SESSION = "vibecheck.session"
-"""Key of the scope under which a paired browser's session lies."""
-CERTIFICATE_PATH = "/certificate/vibecheck-authority.crt"
 OPEN_PATHS = frozenset(
     (
         *("/pair", "/certificate", CERTIFICATE_PATH),

@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
-from vibecheck.web.access.guard import CERTIFICATE_PATH, COOKIE, SESSION
+from vibecheck.web.access.names import CERTIFICATE_PATH, COOKIE, SESSION
 from vibecheck.web.access.pairing import (
     CODE_LETTERS,
     IDLE_S,
