@@ -188,7 +188,7 @@ def run_target(name: str, n: int, seed: int, out: Path) -> tuple[int, int, list[
         process = context.Process(target=work, args=arguments)
         process.start()
         reached, since, why = 0, time.monotonic(), ""
-        start_patience_s = 60.0
+        start_patience_s = 300.0
         while process.is_alive():
             process.join(0.2)
             answers = max(answers, _drained(replies, findings))
