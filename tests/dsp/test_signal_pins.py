@@ -11,6 +11,7 @@ from vibecheck.dsp.kurtogram import fast_kurtogram
 from vibecheck.dsp.levels import block_levels, flat_top_share, smooth, stuck_runs
 from vibecheck.dsp.order_lines import LongSpectrum, order_segments
 from vibecheck.dsp.spectrum import band_power, power_spectral_density, short_time_power
+from vibecheck.dsp.statistics import running_median
 from vibecheck.errors import CallError
 
 RATE = 8_000.0
@@ -313,3 +314,9 @@ def test_bursts_lie_in_the_band_they_ring_in() -> None:
     with pytest.raises(CallError, match=r"A kurtogram of 12 bands needs 384 samples\. Got 383"):
         fast_kurtogram(x[:383], RATE, n_finest=12)
     assert fast_kurtogram(x[:384], RATE, n_finest=12).kurtosis.shape == (7, 24)
+
+
+@pytest.mark.parametrize("width", [3, 5, 9])
+def test_wide_medians_keep_channels_apart(width: int) -> None:
+    x = np.array([[1.0, 2.0, 3.0], [10.0, 30.0, 20.0]])
+    assert running_median(x, width).tolist() == [[2.0] * 3, [20.0] * 3]

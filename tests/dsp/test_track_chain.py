@@ -291,3 +291,62 @@ def test_a_coast_down_is_fitted_with_its_own_lines() -> None:
     # Without the lines of the coast-down nothing is known there but the prior.
     _, alone, _ = tracking._fitted(whitened, front, LINES, found_at(coarse, 2.0))
     assert np.median(alone[inner]) > 3.0 * np.median(sd[inner])
+
+
+def test_a_jump_that_no_shaft_makes_costs_trust() -> None:
+    # From 100 to 250 turns a second at once: the shorter stretch is trusted half, both by the odds
+    # of e of a rival that cannot be ruled out.
+    speed = at_samples((0.0, 60.0), (2.0, 100.0), (2.0001, 250.0), (3.4, 320.0))
+    found = tracking.track(heard(speed, size=1.0), RATE, LINES, 20.0, 400.0)
+    first = (found.time_s > 0.3) & (found.time_s < 1.8)
+    second = (found.time_s > 2.3) & (found.time_s < 3.2)
+    truth = np.interp(found.time_s * RATE, np.arange(speed.size), speed)
+    both = first | second
+    assert np.mean(np.abs(found.speed_hz[both] / truth[both] - 1.0) < 0.01) > 0.97
+    assert found.rival is not None
+    assert not found.rival.clear
+    assert found.rival.ratio == pytest.approx(0.4, rel=0.05)
+    odds = 1.0 / (1.0 + np.exp(-1.0))
+    assert np.median(found.confidence[first]) == pytest.approx(odds, abs=0.01)
+    assert np.median(found.confidence[second]) == pytest.approx(0.5 * odds, abs=0.01)
+
+
+def test_a_short_stretch_beyond_a_jump_does_not_doubt_the_whole() -> None:
+    speed = at_samples((0.0, 60.0), (3.0, 120.0), (3.0001, 280.0), (3.6, 300.0))
+    found = tracking.track(heard(speed, size=1.0), RATE, LINES, 20.0, 400.0)
+    first = (found.time_s > 0.3) & (found.time_s < 2.8)
+    second = (found.time_s > 3.2) & (found.time_s < 3.4)
+    assert np.median(found.confidence[first]) > 0.95
+    assert np.median(found.confidence[second]) == pytest.approx(0.5, abs=0.02)
+
+
+def test_a_wheel_that_passes_for_the_motor_is_read_by_the_limit() -> None:
+    # A fifth of the motor's speed is heard alone.
+    motor = at_samples((0.0, 100.0), (3.0, 300.0))
+    x = heard(motor, (0.2,), 2.0)
+    lines = [Line(1.0, 1.0, -0.9), Line(0.2, 0.9, -0.9)]
+    asked = {"low_hz": 15.0, "high_hz": 600.0}
+    plain = tracking.track(x, RATE, lines, **asked)
+    inner = (plain.time_s > 0.5) & (plain.time_s < 2.7)
+    truth = 100.0 + 200.0 * plain.time_s / 3.0
+    assert np.median(plain.speed_hz[inner] / truth[inner]) == pytest.approx(0.2, rel=0.01)
+    told = tracking.track(x, RATE, lines, **asked, expected_top_hz=300.0)
+    assert np.median(told.speed_hz[inner] / truth[inner]) == pytest.approx(1.0, rel=0.01)
+    # What was read anew is trusted half at most.
+    assert np.median(told.confidence[inner]) <= 0.51
+
+
+def test_a_coast_down_has_the_certainty_of_its_search() -> None:
+    # Unloaded, the lines are faint: the curve of inertia is followed where single steps are not.
+    t = np.arange(round(5.0 * RATE)) / RATE
+    down = 220.0 * np.exp(-0.9 * (t - 3.0))
+    speed = np.select(
+        [t < 0.5, t < 2.0, t < 3.0], [0 * t, 40 + 120 * (t - 0.5), 0 * t + 220.0], down
+    )
+    noise = np.random.default_rng(5).standard_normal(t.size) * np.maximum(speed / 220.0, 0.02)
+    x = (heard(speed, size=0.4) - heard(speed, (), seed=1)) + noise[np.newaxis]
+    found = tracking.track(x, RATE, LINES, 20.0, 400.0)
+    truth = np.interp(found.time_s * RATE, np.arange(speed.size), speed)
+    after = (found.time_s > 3.1) & (truth > 60.0)
+    assert np.mean(np.abs(found.speed_hz[after] / truth[after] - 1.0) < 0.01) > 0.95
+    assert np.median(found.confidence[after]) > 0.95

@@ -11,7 +11,7 @@ from vibecheck.dsp import tracking_level as level_reader
 from vibecheck.dsp import tracking_path as path_search
 from vibecheck.dsp import tracking_readings as readings
 from vibecheck.dsp.tracking_evidence import Line
-from vibecheck.dsp.tracking_phases import split_phases
+from vibecheck.dsp.tracking_phases import _drop_short, split_phases
 
 CANDIDATES = path_search.candidate_grid(20.0, 600.0)
 STEP_S = 0.02
@@ -521,3 +521,35 @@ def test_what_lies_between_two_speeds_includes_both() -> None:
     np.testing.assert_allclose(path.within(cells, low, high), [0.3, 0.5, 0.0, 0.4])
     # An empty range holds nothing.
     assert path.within(cells, high, low)[1] == 0.0
+
+
+# --- pieces that are too short -----------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("lengths", "codes", "want"),
+    [
+        ((6, 2, 9), (1, 2, 3), "111111" + "33" + "333333333"),  # to the longer neighbour
+        ((9, 2, 6), (1, 2, 3), "111111111" + "11" + "333333"),
+        ((6, 2, 6), (1, 2, 3), "111111" + "11" + "333333"),  # to the earlier of two alike
+        ((2, 6), (1, 2), "22" + "222222"),
+        ((6, 2), (1, 2), "111111" + "11"),
+        ((3, 6), (1, 2), "111" + "222222"),
+        ((2, 1, 6), (1, 2, 3), "333333333"),
+        ((2,), (1,), "11"),
+        ((2, 2), (1, 2), "2222"),
+    ],
+)
+def test_pieces_under_the_shortest_go_to_a_neighbour(
+    lengths: tuple[int, ...], codes: tuple[int, ...], want: str
+) -> None:
+    code = np.repeat(codes, lengths)
+    _drop_short(code, np.ones(code.size, bool), 3)
+    assert "".join(map(str, code)) == want
+
+
+def test_pieces_do_not_cross_a_stop() -> None:
+    code = np.array([1] * 5 + [0] * 2 + [2] * 2 + [0] * 2 + [3] * 5)
+    before = code.copy()
+    _drop_short(code, code > 0, 3)
+    assert np.array_equal(code, before)
