@@ -19,6 +19,8 @@ from numpy.typing import NDArray
 SHORTEST = 100_000
 """Below this length one plain transform is as fast."""
 _LEAST_FACTOR = 64
+LARGEST_TABLE = 1 << 21
+"""Longest transform whose turns are kept: 44 s at 48 kHz, 16 MB."""
 
 
 def long_rfft(x: NDArray[np.float32], n: int) -> NDArray[np.complex64]:
@@ -101,8 +103,11 @@ def _split(n: int) -> tuple[int, int] | None:
 
 
 @lru_cache(maxsize=4)
-def _turns(n1: int, n2: int) -> tuple[NDArray[np.complex64], NDArray[np.complex64]]:
-    """``exp(-2 pi j p q / n)`` as a product: of ``q`` in whole strides, and of what is left."""
+def _turns(n1: int, n2: int) -> tuple[NDArray[np.complex64], ...]:
+    """``exp(-2 pi j p q / n)`` as a product: of ``q`` in whole strides, and of what is left.
+
+    Multiplied out where that is not too large to keep.
+    """
     stride = max(k for k in range(1, int(np.sqrt(n2)) + 1) if n2 % k == 0)
     p = np.arange(n1)[:, np.newaxis]
 
@@ -113,15 +118,20 @@ def _turns(n1: int, n2: int) -> tuple[NDArray[np.complex64], NDArray[np.complex6
 
     coarse = turn(np.arange(0, n2, stride))[:, :, np.newaxis]
     fine = turn(np.arange(stride))[:, np.newaxis, :]
-    coarse.setflags(write=False)
-    fine.setflags(write=False)
-    return coarse, fine
+    if n1 * n2 > LARGEST_TABLE:
+        return coarse, fine
+    return ((coarse * fine).reshape(n1, 1, n2),)
 
 
 def _turn(values: NDArray[np.complex64], n1: int, n2: int, *, forward: bool) -> None:
     """Turn ``values[p, q]`` in place by ``p q / n`` of a turn."""
     p = values.shape[0]
-    coarse, fine = (table[:p] for table in _turns(n1, n2))
-    pieces = values.reshape(p, coarse.shape[1], fine.shape[2])
-    for table in (coarse, fine):
-        pieces *= table if forward else np.conjugate(table)
+    tables = [table[:p] for table in _turns(n1, n2)]
+    pieces = values.reshape(p, tables[0].shape[1], tables[-1].shape[2])
+    # Turning back is turning the mirrored numbers on.
+    if not forward:
+        np.conjugate(pieces, out=pieces)
+    for table in tables:
+        pieces *= table
+    if not forward:
+        np.conjugate(pieces, out=pieces)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, special
 
+from vibecheck.arrays import frozen_array
 from vibecheck.dsp import tracking_level as level_reader
 from vibecheck.dsp.tracking_front import MID_FROM_HZ, SHORT_FROM_HZ, Level
 
@@ -66,6 +67,11 @@ class Whitened:
     power: NDArray[np.float32]
     floor: NDArray[np.float32]
     block_frames: int
+
+    @cached_property
+    def floor_db(self) -> NDArray[np.float64]:
+        """Mean level of the floor in each block, dB."""
+        return np.asarray(10.0 * np.log10(self.floor).mean(axis=(0, 2)))
 
     @cached_property
     def log_power(self) -> NDArray[np.float32]:
@@ -120,15 +126,16 @@ def noise_floor(power: NDArray[np.float32], n_looks: int) -> NDArray[np.float32]
     scale = n_looks / special.gammaincinv(n_looks, (rank + 0.7) / (width + 0.4))
     centre = starts + (width - 1) / 2.0
     log_floor = np.log(quantile * np.float32(scale) + np.float32(1e-30))
-    weights = _interpolation(centre, n_bins)
+    weights = _interpolation(tuple(centre.tolist()), n_bins)
     floor: NDArray[np.float32] = np.exp(log_floor @ weights)
     return floor
 
 
-def _interpolation(centres: NDArray[np.float64], n_bins: int) -> NDArray[np.float32]:
-    identity = np.eye(centres.size)
+@lru_cache(maxsize=16)
+def _interpolation(centres: tuple[float, ...], n_bins: int) -> NDArray[np.float32]:
     bins = np.arange(n_bins)
-    return np.stack([np.interp(bins, centres, row) for row in identity]).astype(np.float32)
+    rows = [np.interp(bins, centres, row) for row in np.eye(len(centres))]
+    return frozen_array(np.stack(rows), np.float32, copy=False)
 
 
 def whiten(level: Level) -> Whitened:

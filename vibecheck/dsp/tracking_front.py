@@ -16,11 +16,14 @@ short 0.021 s       above 1600 Hz    that of the recording
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
+
+from vibecheck.arrays import frozen_array
 
 HOP_S = 0.0107
 WINDOW_S = {"long": 0.171, "mid": 0.0427, "short": 0.02134}
@@ -68,6 +71,7 @@ class Front:
         return None
 
 
+@lru_cache(maxsize=32)
 def low_pass_taps(factor: int, stop_db: float = 65.0) -> NDArray[np.float32]:
     """Kaiser-windowed low pass for decimation by ``factor``; pass 0.4, stop 0.6 of the new rate.
 
@@ -80,8 +84,7 @@ def low_pass_taps(factor: int, stop_db: float = 65.0) -> NDArray[np.float32]:
     n = np.arange(-half, half + 1)
     beta = 0.1102 * (stop_db - 8.7)
     taps = np.sinc(n / factor) * np.kaiser(n.size, beta)
-    out: NDArray[np.float32] = (taps / taps.sum()).astype(np.float32)
-    return out
+    return frozen_array(taps / taps.sum(), np.float32, copy=False)
 
 
 def decimate(x: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
@@ -168,10 +171,7 @@ def decorrelated(samples: NDArray[np.float64] | NDArray[np.float32]) -> NDArray[
 
 
 def _mean_square(x: NDArray[np.float32]) -> NDArray[np.float64]:
-    n = x.shape[1]
-    # Sums of a few thousand in single precision, and of those in double.
-    total = [sum(float(np.vdot(p, p)) for p in np.split(row, range(4096, n, 4096))) for row in x]
-    out: NDArray[np.float64] = np.array(total) / n
+    out: NDArray[np.float64] = np.einsum("cn,cn->c", x, x, dtype=np.float64) / x.shape[1]
     return out
 
 
@@ -267,15 +267,15 @@ def _level(
     window = (0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)).astype(np.float32)
     n_bins = min(length // 2 + 1, int(np.ceil(top_hz / (rate / length))) + 3)
     # exp(j pi b) moves the phase reference to the frame's centre; 2 / sum(w) reads amplitude.
-    turn = (np.where(np.arange(n_bins) % 2 == 0, 1.0, -1.0) * (2.0 / window.sum())).astype(
-        np.float32
-    )
+    turn = np.where(np.arange(n_bins) % 2 == 0, 1.0, -1.0) * (2.0 / window.sum())
+    twice = np.repeat(turn.astype(np.float32), 2)  # of the real part and of the imaginary one
     spectrum = np.empty((channels, n_frames, n_bins), np.complex64)
     n_at_once = max(1, _BLOCK_SAMPLES // length)
     for first in range(0, n_frames, n_at_once):
         part = slice(first, first + n_at_once)
         lines = scipy.fft.rfft(frames[:, part] * window, axis=-1)
-        np.multiply(lines[..., :n_bins], turn, out=spectrum[:, part])
+        parts = lines.view(np.float32)[..., : 2 * n_bins]
+        np.multiply(parts, twice, out=spectrum[:, part].view(np.float32))
     middle = centre + hop * np.arange(n_frames)
     inside = (middle - half >= ends[0]) & (middle + half <= ends[1])
     return Level(name, spectrum, rate / length, length / rate, top_hz, hop / length, inside)

@@ -25,8 +25,7 @@ def loudness_db(whitened: Sequence[Whitened], n_steps: int) -> NDArray[np.float6
     Judged on the noise floor of the widest level, in decibel, so that single lines do not matter.
     """
     widest = whitened[-1]
-    level_db = 10.0 * np.log10(widest.floor).mean(axis=(0, 2))
-    per_step = np.repeat(level_db, widest.block_frames // 2)[:n_steps]
+    per_step = np.repeat(widest.floor_db, widest.block_frames // 2)[:n_steps]
     over: NDArray[np.float64] = per_step - np.quantile(per_step, 0.05)
     return over
 

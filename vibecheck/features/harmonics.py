@@ -11,6 +11,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from vibecheck.dsp.statistics import middle
 from vibecheck.features.spec import TOWERS, WHEELS, FeatureSpec, Shaft
 from vibecheck.features.spectral import line_over_background_db, moving_mean, segment_power
 from vibecheck.features.workings import LOW_BAND_HZ, FloatArray, Workings
@@ -188,7 +189,7 @@ class LowOrders:
         if self.angular is None:
             return 0.0
         _values, inside, motor_hz = self.angular
-        return float(np.median(motor_hz[inside])) if inside.any() else 0.0
+        return middle(motor_hz[inside]) if inside.any() else 0.0
 
     def can_show(self, order: float) -> bool:
         """True where an order stays inside the sensor's band at the usual speed."""

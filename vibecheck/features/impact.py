@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from vibecheck.dsp.statistics import middle
 from vibecheck.features.spec import ALL_ZONES, WHEELS, FeatureSpec, PhaseOfFeature, Shaft
 from vibecheck.features.spectral import line_over_background_db, segment_power
 from vibecheck.features.workings import FloatArray, Workings
@@ -300,9 +301,9 @@ def _burst_features(work: Workings) -> dict[str, float | None]:
     inside = work.phase_mask(work.bank.time_s, "running")
     values = envelope[inside]
     if values.size >= MIN_FRAMES * work.frame_length:
-        centre = np.median(values)
-        spread = 1.4826 * np.median(np.abs(values - centre))
-        share = np.mean(values > centre + BURST_LIMIT * max(float(spread), 1e-9))
+        centre = middle(values)
+        spread = 1.4826 * middle(np.abs(values - centre))
+        share = np.mean(values > centre + BURST_LIMIT * max(spread, 1e-9))
         found["burst_share"] = float(np.log10(share + 1e-4))
     return found
 

@@ -186,7 +186,7 @@ def measure(work: Workings) -> dict[str, float | None]:
 def _height_of(log_frames: FloatArray, n_top: int) -> float:
     """Median over frames of the mean of the highest samples over the median sample, in dB."""
     half = log_frames.shape[1] // 2
-    ordered = np.partition(log_frames, (half, log_frames.shape[1] - n_top), axis=1)
+    ordered = np.sort(log_frames, axis=1)  # faster than sorting out two places
     highest = np.exp(ordered[:, -n_top:] - ordered[:, [half]]).mean(axis=1, dtype=np.float64)
     return float(np.median(10.0 * np.log10(highest)))
 
