@@ -208,10 +208,16 @@ def mat(folder: Path) -> Made:
     from scipy.io import savemat
 
     corpus = []
-    for compressed in (False, True):
+    values = {"x": np.random.default_rng(5).standard_normal(300), "fs": 800.0, "name": "bench"}
+    nested = {"run": {"x": values["x"], "more": [1.0, "two"], "z": 1j * np.arange(3.0)}}
+    for content, how in (
+        (values, {"do_compression": False}),
+        (values, {"do_compression": True}),
+        (nested, {"do_compression": False}),
+        (values, {"format": "4"}),
+    ):
         stream = io.BytesIO()
-        values = {"x": np.random.default_rng(5).standard_normal(300), "fs": 800.0, "name": "bench"}
-        savemat(stream, values, do_compression=compressed)
+        savemat(stream, content, **how)
         corpus.append(stream.getvalue())
     return _read(folder, "x.mat", unit="g"), corpus
 

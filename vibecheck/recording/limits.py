@@ -97,7 +97,7 @@ def unpacked_mat_bytes(path: Path) -> int:
     total, limit_bytes = 0, MOST_UNPACKED_BYTES
     with open(path, "rb") as stream:
         header = stream.read(_MAT_HEADER_BYTES)
-        order = "big" if header.endswith(b"MI") else "little"
+        order = "little" if header[126:] == b"IM" else "big"
         while len(tag := stream.read(8)) == 8 and total <= limit_bytes:
             kind = int.from_bytes(tag[:4], order)  # type: ignore[arg-type]
             left = int.from_bytes(tag[4:], order)  # type: ignore[arg-type]

@@ -16,6 +16,7 @@ from vibecheck.recording.assemble import finish_take, on_even_clock, scaled
 from vibecheck.recording.clean import fill_nan
 from vibecheck.recording.dialect import CellKind
 from vibecheck.recording.limits import refuse_much, unpacked_mat_bytes, unpacked_zip_bytes
+from vibecheck.recording.mat_tags import check_mat_5, is_mat_5
 from vibecheck.recording.read_table import Table, take_from_table
 from vibecheck.recording.request import ReadRequest
 from vibecheck.recording.source import SourceFile
@@ -113,9 +114,12 @@ def read_mat(source: SourceFile, request: ReadRequest) -> Take:
     from scipy.io import loadmat
 
     with _damage_told("MATLAB", source):
-        unpacked = unpacked_mat_bytes(source.path) if _is_mat_5(source) else source.size
+        in_parts = is_mat_5(source.path)
+        unpacked = unpacked_mat_bytes(source.path) if in_parts else source.size
     refuse_much("MATLAB", unpacked, 0, source.where)
     with _damage_told("MATLAB", source):
+        if in_parts:
+            check_mat_5(source.path)
         content = loadmat(source.path, squeeze_me=True)
     arrays: dict[str, NDArray[Any]] = {}
     for name, value in content.items():
@@ -123,11 +127,6 @@ def read_mat(source: SourceFile, request: ReadRequest) -> Take:
             _collect(name, value, arrays)
     refuse_much("MATLAB", 0, max((one.size for one in arrays.values()), default=0), source.where)
     return take_from_variables(arrays, source, request)
-
-
-def _is_mat_5(source: SourceFile) -> bool:
-    with open(source.path, "rb") as stream:
-        return stream.read(10) == b"MATLAB 5.0"
 
 
 def refuse_hdf5(source: SourceFile) -> InputError:
