@@ -318,6 +318,9 @@ def _fitted(
         at = np.arange(a, b)
         speed[a:b] = np.interp(at, centres, fine[first:end])
         prior[a:b] = 0.25 * np.interp(at, centres, found.width_hz[first:end])
+        # At speeds at which no level hears any line, the search's own reach is all that is known.
+        reach = np.interp(at, centres, found.reach_hz[first:end])
+        prior[a:b] = np.where(prior[a:b] > 0.0, prior[a:b], reach)
         prior[a:b] *= np.where(outside[a:b], 3.0, 1.0)
     knee = n_frames if coast is None else 2 * coast.first
     ways = (

@@ -23,6 +23,7 @@ SPANS = (5, 9, 17, 33)  # frames per fit, from short to long
 FRAME_LIMIT = 4.0  # standard deviations that two spans may differ in one frame
 PATH_SHARE = 4.0  # peak phase slope through a resonance over rms amplitude slope, squared
 MEAN_LIMIT = 1.2  # and on average over twice the shorter span
+LEAST_PRIOR_HZ = 1e-6  # nothing is known better than this beforehand
 
 
 @dataclass(frozen=True, eq=False)
@@ -232,7 +233,7 @@ def fit_step(
     m12 = (info * g12).sum(axis=0)
     m22 = (info * g22).sum(axis=0)
     # Unknowns: 2 pi df unit, and pi dk unit^2.
-    p11 = 1.0 / (2.0 * np.pi * unit * prior_sd_hz) ** 2
+    p11 = 1.0 / (2.0 * np.pi * unit * np.maximum(prior_sd_hz, LEAST_PRIOR_HZ)) ** 2
     p22 = 1.0 / (np.pi * unit**2 * 300.0) ** 2
     m11, m22 = m11 + p11, m22 + p22
     det = m11 * m22 - m12**2
