@@ -88,7 +88,9 @@ _NAMES: dict[str, str] = {
         car.plan_search.Surroundings.resolvable_hz car.plan_search.mains_lines
         car.plan_search.planned_lines dsp.angular.AngularStretch.transform
         dsp.angular.PhaseTrack.scaled dsp.angular.PhaseTrack.stretches dsp.angular.long_transform
-        dsp.levels.runs dsp.spectrum.ShortTimePower.step_hz dsp.tracking_evidence.Whitened.log_power
+        dsp.levels.runs dsp.long_transform.long_ifft dsp.long_transform.long_rfft
+        dsp.spectrum.ShortTimePower.step_hz dsp.statistics.middle
+        dsp.tracking_evidence.Whitened.floor_db dsp.tracking_evidence.Whitened.log_power
         dsp.tracking_front.Front.level features.vector.FeatureVector.as_dict
         features.workings.Workings.at_angles features.workings.Workings.band_log_envelopes
         features.workings.Workings.bin_hz features.workings.Workings.broad_rows
@@ -97,7 +99,8 @@ _NAMES: dict[str, str] = {
         features.workings.Workings.log_envelope features.workings.Workings.log_power
         features.workings.Workings.low_band features.workings.Workings.order_ratio
         features.workings.Workings.shaft_hz features.workings.Workings.top_hz
-        features.workings.Workings.turns features.workings.usable_channels orders.cuts.order_ratios
+        features.workings.Workings.times_of_angles features.workings.Workings.turns
+        features.workings.usable_channels orders.cuts.order_ratios
         orders.grid.AngularTake.samples_per_turn orders.grid.angular_take
         orders.grid.channel_samples orders.grid.frequency_limit_hz orders.grid.highest_order
         orders.grid.phase_track orders.grid.strongest_channel quality.view.View.fast_power
