@@ -430,3 +430,11 @@ def test_options_out_of_range() -> None:
     for edge in (-1.0, 501.0, float("nan")):
         with pytest.raises(CallError, match="high-pass must be from 0 to 500 Hz"):
             PrivacyOptions(high_pass_hz=edge)
+
+
+def test_a_part_whose_name_begins_with_nothing(made: Path, tmp_path: Path) -> None:
+    # Found by damaged input: the archive's reader ends names at a zero byte.
+    path = tmp_path / "nameless.zip"
+    path.write_bytes((made / "plain.zip").read_bytes().replace(b"manifest.csv", b"\0anifest.csv"))
+    with pytest.raises(InputError, match=r"a part that no pack has: \"\\x00anifest.csv\""):
+        merge(tmp_path / "pool", path)

@@ -89,7 +89,7 @@ def _members(archive: zipfile.ZipFile, pack: Path) -> dict[str, zipfile.ZipInfo]
         if ".." in parts or name.startswith(("/", "\\")) or ":" in name:
             raise _refuse(f'The pack holds a path that leads out of its folder: "{shown}".', pack)
         mode = info.external_attr >> 16
-        if stat.S_IFMT(mode) not in (0, stat.S_IFREG) or info.is_dir():
+        if stat.S_IFMT(mode) not in (0, stat.S_IFREG) or info.filename.endswith("/"):
             raise _refuse(
                 f'The pack holds something that is no plain file: "{shown}" (a link or a folder).',
                 pack,
