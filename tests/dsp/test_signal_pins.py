@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vibecheck.dsp.angular import PhaseTrack, pass_limit_hz, to_angle, to_time
+from vibecheck.dsp.angular import PhaseTrack, _runs, pass_limit_hz, to_angle, to_time
 from vibecheck.dsp.envelope import analytic_band, effective_averages, line_significance
 from vibecheck.dsp.kurtogram import fast_kurtogram
 from vibecheck.dsp.levels import block_levels, flat_top_share, smooth, stuck_runs
 from vibecheck.dsp.order_lines import LongSpectrum, order_segments
 from vibecheck.dsp.spectrum import band_power, power_spectral_density, short_time_power
 from vibecheck.dsp.statistics import running_median
+from vibecheck.dsp.tracking_front import decorrelated
 from vibecheck.errors import CallError
 
 RATE = 8_000.0
@@ -320,3 +321,40 @@ def test_bursts_lie_in_the_band_they_ring_in() -> None:
 def test_wide_medians_keep_channels_apart(width: int) -> None:
     x = np.array([[1.0, 2.0, 3.0], [10.0, 30.0, 20.0]])
     assert running_median(x, width).tolist() == [[2.0] * 3, [20.0] * 3]
+
+
+def test_runs_of_levels_by_hand() -> None:
+    assert _runs(np.array([0, 0, 1, 1, 1, 0])) == [(0, 2, 0), (2, 5, 1), (5, 6, 0)]
+    assert _runs(np.array([2])) == [(0, 1, 2)]
+    assert _runs(np.array([], int)) == []
+
+
+def test_the_last_line_of_an_odd_take_is_in_its_band() -> None:
+    # 3 375 samples: the last line lies half a step below half the rate, on the band's edge.
+    n = 3_375
+    frequency = 1_687 * RATE / n
+    x = np.cos(2 * np.pi * frequency * np.arange(n) / RATE)
+    envelope, _ = analytic_band(x, RATE, 3_000.0, 4_000.0)
+    assert np.median(np.abs(envelope)) == pytest.approx(0.51, abs=0.02)
+
+
+def test_windows_by_name_or_by_weights() -> None:
+    x = np.random.default_rng(4).standard_normal(640)
+    weights = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(64) / 64)
+    named = short_time_power(x, RATE, 64, 32)
+    given = short_time_power(x, RATE, 64, 32, window=weights.tolist())
+    np.testing.assert_allclose(given.power, named.power, rtol=1e-5)
+    with pytest.raises(CallError, match=r"n_window = 64 weights\. Got shape \(63,\)"):
+        short_time_power(x, RATE, 64, 32, window=weights[1:])
+    # Two samples are the shortest window; a rectangle's bins are sum and difference.
+    pair = short_time_power([1.0, 3.0], RATE, 2, 1, window="rectangle", dtype=np.float64)
+    np.testing.assert_allclose(pair.power, [[4.0, 1.0]])
+    assert pair.time_s.tolist() == [1.0 / RATE]
+
+
+@pytest.mark.parametrize("gap", [np.inf, -np.inf, np.nan])
+def test_gaps_count_as_zero_for_the_tracker(gap: float) -> None:
+    x = np.random.default_rng(5).standard_normal((2, 500))
+    holes, zeros = x.copy(), x.copy()
+    holes[0, [7, 80]], zeros[0, [7, 80]] = gap, 0.0
+    np.testing.assert_allclose(decorrelated(holes), decorrelated(zeros), rtol=1e-5, atol=1e-6)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 import pytest
 
@@ -41,14 +39,23 @@ def at_samples(*points: tuple[float, float]) -> np.ndarray:
 SPIN = ((0.0, 0.0), (0.6, 0.0), (0.601, 30.0), (2.4, 220.0), (3.4, 220.0), (3.401, 0.0), (4.0, 0.0))
 
 
-@cache
-def spin_up(blind: bool = False) -> tracking.Tracked:
+def track_spin_up(blind: bool = False) -> tracking.Tracked:
     return tracking.track(heard(at_samples(*SPIN)), RATE, LINES, 20.0, 400.0, blind=blind)
 
 
-@pytest.mark.parametrize("blind", [False, True])
-def test_a_spin_up_is_tracked_frame_by_frame(blind: bool) -> None:
-    found = spin_up(blind)
+@pytest.fixture(scope="module")
+def known() -> tracking.Tracked:
+    return track_spin_up()
+
+
+@pytest.fixture(scope="module")
+def guess() -> tracking.Tracked:
+    return track_spin_up(blind=True)
+
+
+@pytest.mark.parametrize("name", ["known", "guess"])
+def test_a_spin_up_is_tracked_frame_by_frame(name: str, request: pytest.FixtureRequest) -> None:
+    found: tracking.Tracked = request.getfixturevalue(name)
     n = found.time_s.size
     for field in (found.speed_hz, found.sd_hz, found.confidence, found.span):
         assert field.shape == (n,)
@@ -72,8 +79,9 @@ def test_a_spin_up_is_tracked_frame_by_frame(blind: bool) -> None:
     assert 0.4 < np.sqrt(np.mean(score**2)) < 2.0
 
 
-def test_trust_is_halved_by_a_rival_as_its_odds_say() -> None:
-    known, guess = spin_up(), spin_up(True)
+def test_trust_is_halved_by_a_rival_as_its_odds_say(
+    known: tracking.Tracked, guess: tracking.Tracked
+) -> None:
     inner = (known.time_s > 0.8) & (known.time_s < 3.3)
     # Odds of exp(log_odds) for the reading (closed form) where the rival is ruled out, of e at
     # most where it is not: blades or poles can always hide a slower shaft.
@@ -155,9 +163,9 @@ def test_silence_and_noise_hold_no_shaft() -> None:
         assert np.all(found.confidence > 0.9)
 
 
-def test_gain_and_sign_and_channels_do_not_matter() -> None:
+def test_gain_and_sign_and_channels_do_not_matter(known: tracking.Tracked) -> None:
     x = heard(at_samples(*SPIN))
-    one = spin_up()
+    one = known
     for other in (-300.0 * x, np.concatenate([x, x, np.zeros_like(x)])):
         found = tracking.track(other, RATE, LINES, 20.0, 400.0)
         on = (one.speed_hz > 0.0) & (found.speed_hz > 0.0)
@@ -179,8 +187,11 @@ def test_two_channels_know_more_than_one() -> None:
 # --- the fit of what was found -----------------------------------------------------------------
 
 
-@cache
-def steady_front() -> tuple[Front, list[evidence.Whitened]]:
+Heard = tuple[Front, list[evidence.Whitened]]
+
+
+@pytest.fixture(scope="module")
+def steady_front() -> Heard:
     x = heard(np.full(round(2.0 * RATE), 70.0), (1.0, 13.0), 3.0)
     front = short_time_levels(x.astype(np.float32), RATE)
     return front, [evidence.whiten(level) for level in front.levels]
@@ -200,8 +211,8 @@ def found_at(
     )
 
 
-def test_a_stretch_is_placed_and_fitted() -> None:
-    front, whitened = steady_front()
+def test_a_stretch_is_placed_and_fitted(steady_front: Heard) -> None:
+    front, whitened = steady_front
     n_steps = whitened[0].power.shape[0]
     coarse = np.full(n_steps, 70.4)
     speed, sd, span = tracking._fitted(whitened, front, LINES, found_at(coarse, 2.0))
@@ -212,8 +223,8 @@ def test_a_stretch_is_placed_and_fitted() -> None:
     assert np.all(span[inner] == 17)
 
 
-def test_frames_are_twice_the_steps() -> None:
-    front, whitened = steady_front()
+def test_frames_are_twice_the_steps(steady_front: Heard) -> None:
+    front, whitened = steady_front
     n_steps = whitened[0].power.shape[0]
     coarse = np.zeros(n_steps)
     coarse[20:40] = 70.3
@@ -230,9 +241,11 @@ def test_frames_are_twice_the_steps() -> None:
 
 
 @pytest.mark.parametrize(("steps", "fitted"), [(3, False), (4, True)])
-def test_short_stretches_keep_what_the_peaks_say(steps: int, fitted: bool) -> None:
+def test_short_stretches_keep_what_the_peaks_say(
+    steps: int, fitted: bool, steady_front: Heard
+) -> None:
     # Seven frames at least; else a quarter of the finest line's width is the spread.
-    front, whitened = steady_front()
+    front, whitened = steady_front
     coarse = np.zeros(whitened[0].power.shape[0])
     coarse[30 : 30 + steps] = 70.3
     speed, sd, span = tracking._fitted(whitened, front, LINES, found_at(coarse, 2.0))
@@ -246,8 +259,10 @@ def test_short_stretches_keep_what_the_peaks_say(steps: int, fitted: bool) -> No
         assert np.all(span[part] == 1)
 
 
-def test_where_the_long_window_hangs_over_the_end_the_spread_is_threefold() -> None:
-    front, whitened = steady_front()
+def test_where_the_long_window_hangs_over_the_end_the_spread_is_threefold(
+    steady_front: Heard,
+) -> None:
+    front, whitened = steady_front
     outside = ~front.levels[0].inside
     assert outside[:6].all()
     assert not outside[20]
@@ -257,9 +272,9 @@ def test_where_the_long_window_hangs_over_the_end_the_spread_is_threefold() -> N
     np.testing.assert_allclose(sd[:6], 1.5)
 
 
-def test_widths_between_steps_are_straight() -> None:
+def test_widths_between_steps_are_straight(steady_front: Heard) -> None:
     # Steps lie between their two frames: 2, 3, 4 at frames 60.5, 62.5, 64.5 (by hand).
-    front, whitened = steady_front()
+    front, whitened = steady_front
     coarse = np.zeros(whitened[0].power.shape[0])
     coarse[30:33] = 70.0
     found = found_at(coarse, 2.0)
@@ -268,13 +283,13 @@ def test_widths_between_steps_are_straight() -> None:
     np.testing.assert_allclose(sd[60:66], 0.25 * np.array([2.0, 2.25, 2.75, 3.25, 3.75, 4.0]))
 
 
-def test_a_coast_down_is_fitted_with_its_own_lines() -> None:
+def test_a_coast_down_is_fitted_with_its_own_lines(steady_front: Heard) -> None:
     # From step 40 on the lines known are silent: the order 7 alone is heard, and learnt.
     n = round(2.0 * RATE)
     speed = np.full(n, 70.0)
     first = heard(speed, (1.0, 13.0), 3.0)[0]
     second = heard(speed, (7.0,), 3.0)[0]
-    front0, _ = steady_front()
+    front0, _ = steady_front
     knee_s = front0.time_s[80] - 0.5 * front0.hop_s
     x = np.where(np.arange(n) / RATE < knee_s, first, second)[np.newaxis]
     front = short_time_levels(x.astype(np.float32), RATE)
