@@ -207,6 +207,12 @@ def names_outside(parts: dict[str, bytes]) -> None:
     parts["pack.json"] = json.dumps(contents).encode()
 
 
+def endless(parts: dict[str, bytes]) -> None:
+    longer = parts["pack.json"].replace(b'"bytes": ', b'"bytes": 1e999, "b": ')
+    assert longer != parts["pack.json"]
+    parts["pack.json"] = longer
+
+
 TRICKS = [
     (altered, {}, "altered or damaged"),
     (relabelled, {}, "altered or damaged"),
@@ -230,6 +236,7 @@ TRICKS = [
     (renamed_schema, {}, 'of the form "vibecheck.pack/9"'),
     (lambda p: p.update({"pack.json": b"[" * 100_000}), {}, "list of contents cannot be read"),
     (lambda p: p.update({"pack.json": b"{}"}), {}, "list of contents cannot be read"),
+    (endless, {}, "list of contents cannot be read"),
     (lambda p: p.pop("manifest.csv"), {}, 'it lacks "manifest.csv"'),
 ]  # fmt: skip
 
@@ -437,4 +444,18 @@ def test_a_part_whose_name_begins_with_nothing(made: Path, tmp_path: Path) -> No
     path = tmp_path / "nameless.zip"
     path.write_bytes((made / "plain.zip").read_bytes().replace(b"manifest.csv", b"\0anifest.csv"))
     with pytest.raises(InputError, match=r"a part that no pack has: \"\\x00anifest.csv\""):
+        merge(tmp_path / "pool", path)
+
+
+def test_names_of_parts_that_are_no_text(made: Path, tmp_path: Path) -> None:
+    # Found by damaged input: they are told to be UTF-8, and are not.
+    data = bytearray((made / "plain.zip").read_bytes().replace(b"manifest.csv", b"\xffanifest.csv"))
+    for mark, flags in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
+        place = data.find(mark)
+        while place >= 0:
+            data[place + flags + 1] |= 0x08  # bit 11: the name is UTF-8 (APPNOTE 4.4.4)
+            place = data.find(mark, place + 4)
+    path = tmp_path / "odd.zip"
+    path.write_bytes(data)
+    with pytest.raises(InputError, match="This is no pack, or it is damaged"):
         merge(tmp_path / "pool", path)

@@ -105,6 +105,24 @@ def test_lists_in_lists_have_an_end(tmp_path: Path) -> None:
         check_mat_5(path)
 
 
+@pytest.mark.parametrize(
+    "content", [{"run": {"x": SAMPLES[:7]}}, {"name": ""}, {"list": np.array([1.0, "b"], object)}]
+)
+@pytest.mark.parametrize("places", [2**31 - 1, 16_776_961, -5])
+def test_no_room_is_made_for_what_is_not_there(
+    tmp_path: Path, content: dict[str, Any], places: int
+) -> None:
+    # Found by damaged input: a structure of 3 kB made the library ask for room for millions.
+    data = bytearray(written(content))
+    assert data[152:156] == struct.pack("<i", 5)
+    data[160:164] = struct.pack("<i", places)
+    data[164:168] = struct.pack("<i", 1)
+    path = tmp_path / "room.mat"
+    path.write_bytes(data)
+    with pytest.raises(MatDamageError, match="more places than the file has content"):
+        check_mat_5(path)
+
+
 @given(
     packed=st.booleans(),
     changes=st.lists(st.tuples(st.integers(0, 4000), st.integers(0, 255)), max_size=4),

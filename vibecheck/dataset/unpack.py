@@ -46,7 +46,7 @@ def unpack(pack: Path, folder: Path) -> list[ManifestRow]:
         If it is no pack, or anything about it is not as a pack must be.
     """
     try:
-        with zipfile.ZipFile(pack) as archive:
+        with _archive(pack) as archive:
             members = _members(archive, pack)
             listed = _listed(archive, members, pack)
             for name in ("takes", "cars"):
@@ -54,11 +54,7 @@ def unpack(pack: Path, folder: Path) -> list[ManifestRow]:
             for name, entry in listed.items():
                 _extract(archive, members[name], folder / name, entry, pack)
     except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError) as error:
-        raise InputError(
-            "This is no pack, or it is damaged.",
-            where=str(pack),
-            advice="Name a .zip file that vibecheck dataset pack has written, or ask for it again.",
-        ) from error
+        raise _no_pack(pack) from error
     except OSError as error:
         raise InputError(
             f"The pack cannot be read, or not be unpacked: {error.strerror or error}.",
@@ -70,6 +66,21 @@ def unpack(pack: Path, folder: Path) -> list[ManifestRow]:
     rows = read_manifest(manifest)
     verify_files(rows)
     return rows
+
+
+def _archive(pack: Path) -> zipfile.ZipFile:
+    try:
+        return zipfile.ZipFile(pack)
+    except ValueError as error:  # names of parts that are no text, for one
+        raise _no_pack(pack) from error
+
+
+def _no_pack(pack: Path) -> InputError:
+    return InputError(
+        "This is no pack, or it is damaged.",
+        where=str(pack),
+        advice="Name a .zip file that vibecheck dataset pack has written, or ask for it again.",
+    )
 
 
 def _refuse(what: str, pack: Path) -> InputError:
@@ -128,7 +139,7 @@ def _listed(
         for one in entries.values():
             int(one["bytes"])
             str(one["sha256"])
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
+    except (ValueError, OverflowError, KeyError, TypeError, RecursionError) as error:
         raise _refuse("The pack's list of contents cannot be read.", pack) from error
     if schema != SCHEMA:
         raise InputError(

@@ -11,6 +11,7 @@ memory.
 
 from __future__ import annotations
 
+import math
 import zlib
 from pathlib import Path
 from typing import IO, Any, Literal, Protocol
@@ -20,8 +21,13 @@ _MATRIX, _PACKED = 14, 15
 _KINDS = frozenset((1, 2, 3, 4, 5, 6, 7, 9, 12, 13, 16, 17, 18))
 """Numbers of 8 to 64 bits and text; 14 is an array, and 15 packed."""
 _FLAGS_KIND, _FLAGS_BYTES = 6, 8
-_SPARSE, _FIRST_NUMBER, _LAST_NUMBER = 5, 6, 15
-"""Classes of arrays: sparse ones, and numbers from double to 64-bit."""
+_SHAPE_KINDS, _MOST_SHAPE_BYTES = frozenset((5, 6)), 128
+_HOLDERS, _TEXT, _SPARSE = (1, 2, 3), 4, 5
+"""Classes of arrays: lists, structures and objects, which hold arrays; text; sparse ones."""
+_FIRST_NUMBER, _LAST_NUMBER = 6, 15
+"""Numbers from double to 64-bit."""
+_MOST_EMPTY = 1_000
+"""So many places an array may have that the file holds nothing for."""
 _DEEPEST = 32
 _CHUNK = 1 << 16
 
@@ -137,7 +143,8 @@ def _check_array(source: _Bytes, size: int, order: Order, depth: int) -> None:
     if depth > _DEEPEST:
         raise MatDamageError("arrays lie in arrays without end")
     kinds: list[int] = []
-    flags = 0
+    sizes: list[int] = []
+    flags, shape = 0, b""
     place = 0
     while place < size:
         tag = source.read(8)
@@ -147,16 +154,17 @@ def _check_array(source: _Bytes, size: int, order: Order, depth: int) -> None:
             kind, n = kind & 0xFFFF, kind >> 16
             if n > 4 or not kinds:
                 raise MatDamageError(f"a small part of {n} bytes")
+            content = tag[4 : 4 + n]
         elif n > size - place:
             raise MatDamageError("a part is longer than what holds it")
-        elif not kinds:
-            if (kind, n) != (_FLAGS_KIND, _FLAGS_BYTES):
-                raise MatDamageError("an array does not begin with its flags")
-            flags = int.from_bytes(source.read(8)[:4], order)
-            place += n
         else:
+            if not kinds and (kind, n) != (_FLAGS_KIND, _FLAGS_BYTES):
+                raise MatDamageError("an array does not begin with its flags")
+            content = b""
             if kind == _MATRIX:
                 _check_array(source, n, order, depth + 1)
+            elif len(kinds) < 2 and n <= _MOST_SHAPE_BYTES:
+                content = source.read(n)
             else:
                 source.skip(n)
             padding = min(-n % 8, size - place - n)
@@ -164,8 +172,14 @@ def _check_array(source: _Bytes, size: int, order: Order, depth: int) -> None:
             place += n + padding
         if kind != _MATRIX and kind not in _KINDS:
             raise MatDamageError(f"a part is of kind {kind}")
+        if not kinds:
+            flags = int.from_bytes(content[:4], order)
+        elif len(kinds) == 1:
+            shape = content
         kinds.append(kind)
+        sizes.append(n)
     _check_numbers(flags, kinds)
+    _check_shape(flags & 0xFF, shape, order, kinds, sizes)
 
 
 def _check_numbers(flags: int, kinds: list[int]) -> None:
@@ -180,6 +194,22 @@ def _check_numbers(flags: int, kinds: list[int]) -> None:
     numbers = kinds[3 : 3 + wanted]
     if len(numbers) < wanted or _MATRIX in numbers:
         raise MatDamageError("an array of numbers lacks some of them")
+
+
+def _check_shape(
+    array_class: int, shape: bytes, order: Order, kinds: list[int], sizes: list[int]
+) -> None:
+    """Whether lists and text have so many places as they say: room is made for them before."""
+    if array_class in _HOLDERS:
+        held = kinds.count(_MATRIX)
+    elif array_class == _TEXT:
+        held = sum(sizes[3:])
+    else:
+        return
+    steps = range(0, len(shape) // 4 * 4, 4)  # no shape at all is one place
+    places = math.prod(int.from_bytes(shape[k : k + 4], order, signed=True) for k in steps)
+    if not _SHAPE_KINDS.issuperset(kinds[1:2]) or not 0 <= places <= max(held, _MOST_EMPTY):
+        raise MatDamageError("an array has more places than the file has content")
 
 
 def is_mat_5(path: Path) -> bool:

@@ -295,7 +295,7 @@ def _zip_kind(path: Path, where: str) -> Kind:
     try:
         with zipfile.ZipFile(path) as archive:
             names = archive.namelist()
-    except (zipfile.BadZipFile, OSError):
+    except (zipfile.BadZipFile, NotImplementedError, ValueError, OSError):
         raise InputError(
             "The file is a damaged zip archive.",
             where=where,
