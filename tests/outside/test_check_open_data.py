@@ -84,3 +84,14 @@ def test_a_missed_target_is_shown_with_its_number(script: ModuleType) -> None:
     assert script.told("a", "t", False, "told").ours == "not told"
     low = script.plateaus("a", (105.7, 190.0, 105.5))
     assert low.verdict.startswith("**missed by 3.2 %")
+
+
+@pytest.mark.outside_data
+def test_the_readme_shows_what_comes_out(
+    script: ModuleType, outside_data: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert script.main(["--data", str(outside_data)]) == 0
+    table = [line for line in capsys.readouterr().out.splitlines() if line.startswith("|")]
+    page = script.README.read_text(encoding="utf-8")
+    shown = page.partition("<!-- open-recordings -->")[2].partition("<!-- /open-recordings -->")[0]
+    assert [line for line in shown.splitlines() if line.startswith("|")] == table
