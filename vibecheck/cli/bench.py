@@ -16,6 +16,7 @@ from vibecheck.cli.garage_source import (
     open_garage,
     take_in,
 )
+from vibecheck.cli.json_out import print_json
 from vibecheck.cli.take_options import (
     ColumnsOption,
     SampleRateOption,
@@ -194,7 +195,7 @@ def list_(
     with open_garage(data) as garage:
         sittings = garage.sittings(car, limit=newest)[::-1]
     if as_json:
-        _print_json([sitting_to_dict(one) for one in sittings])
+        print_json([sitting_to_dict(one) for one in sittings])
     elif sittings:
         show_list(terminal.console(), sittings)
     else:
@@ -251,12 +252,6 @@ def _print(sitting: Any, as_json: bool, result: dict[str, Any] | None = None) ->
     from vibecheck.cli.bench_view import show_sitting
 
     if as_json:
-        _print_json(sitting_to_dict(sitting, result))
+        print_json(sitting_to_dict(sitting, result))
     else:
         show_sitting(terminal.console(), sitting)
-
-
-def _print_json(value: Any) -> None:
-    import json
-
-    typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))

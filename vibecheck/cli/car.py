@@ -11,6 +11,7 @@ import typer
 
 from vibecheck.car.fields import DRIVETRAIN_FIELDS, NumberField
 from vibecheck.cli import car_garage, car_gear
+from vibecheck.cli.json_out import print_json
 from vibecheck.cli.texts import help_text, markup_mode
 
 T = TypeVar("T")
@@ -142,7 +143,7 @@ def show(car_file: CarFile, as_json: AsJson = False) -> None:
     if as_json:
         from vibecheck.car.plain import car_to_dict
 
-        _print_json(car_to_dict(car))
+        print_json(car_to_dict(car))
     else:
         show_car(terminal.console(), car)
     show_warnings(terminal.console(stderr=True), car_warnings(car))
@@ -206,7 +207,7 @@ def plan(
     if as_json:
         from vibecheck.car.plain import plan_to_dict
 
-        _print_json(plan_to_dict(made))
+        print_json(plan_to_dict(made))
     else:
         show_plan(terminal.console(), made)
 
@@ -215,12 +216,6 @@ car_app.command("gear", help=car_gear.HELP)(car_gear.gear_command)
 car_app.command("list", help=car_garage.LIST_HELP)(car_garage.list_command)
 car_app.command("rename", help=car_garage.RENAME_HELP)(car_garage.rename_command)
 car_app.command("hide", help=car_garage.HIDE_HELP)(car_garage.hide_command)
-
-
-def _print_json(value: Mapping[str, Any]) -> None:
-    import json
-
-    typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 def _can_ask() -> bool:

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from vibecheck.cli.garage_source import DataOption, JsonOption, open_garage
+from vibecheck.cli.json_out import print_json
 from vibecheck.cli.texts import help_text
 
 LIST_HELP = help_text(
@@ -43,12 +44,10 @@ def list_command(
     with open_garage(data) as garage:
         cars = garage.cars(hidden=hidden)
     if as_json:
-        import json
-
         plain = [
             {"id": car.id, "name": car.name, "runs": car.runs, "hidden": car.hidden} for car in cars
         ]
-        typer.echo(json.dumps(plain, indent=2, ensure_ascii=False))
+        print_json(plain)
         return
     if not cars:
         terminal.say(

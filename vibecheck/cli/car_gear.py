@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vibecheck.cli.garage_source import DataOption, JsonOption, open_garage
+from vibecheck.cli.json_out import print_json
 from vibecheck.cli.texts import help_text
 from vibecheck.errors import CallError
 
@@ -85,9 +86,7 @@ def gear_command(
     elif write is not None:
         write_car(change.after, write, overwrite=force)
     if as_json:
-        import json
-
-        typer.echo(json.dumps(gear_change_to_dict(change), ensure_ascii=False, indent=2))
+        print_json(gear_change_to_dict(change))
     else:
         show_change(terminal.console(), change)
     if write is not None:

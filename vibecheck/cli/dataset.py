@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import shlex
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -18,12 +16,12 @@ from vibecheck.cli.dataset_texts import (
     SUGGEST_HELP,
     VERIFY_HELP,
 )
+from vibecheck.cli.json_out import print_json
 from vibecheck.cli.texts import help_text, markup_mode
 from vibecheck.errors import CallError
 
 if TYPE_CHECKING:
-    from vibecheck.dataset.labelled_set import Added, NewTake
-    from vibecheck.dataset.own import Sensor
+    pass
 
 dataset_app = typer.Typer(
     no_args_is_help=True,
@@ -109,6 +107,7 @@ def add_command(
     as_json: JsonOption = False,
 ) -> None:
     """Run ``vibecheck dataset add`` (the help text is `ADD_HELP`)."""
+    from vibecheck.cli.dataset_added import named_takes, print_added
     from vibecheck.dataset.labelled_set import add_to_set
 
     if folder.suffix.lower() == ".csv":
@@ -116,7 +115,7 @@ def add_command(
     if takes:
         if data is not None:
             raise CallError("--data goes with the garage, and takes were named.")
-        new = _named_takes(
+        new = named_takes(
             takes, car, check, kind, loose or [], not_checked or [], rest_snug, spot or [],
             sensor, device, licence,
         )  # fmt: skip
@@ -136,96 +135,7 @@ def add_command(
         new, skipped = takes_of_garage(data, car, device=device, licence=licence)
         for sentence in skipped:
             terminal.say(f"Not added: {sentence}")
-    _print_added(folder, add_to_set(folder, new), as_json)
-
-
-def _named_takes(
-    takes: Sequence[Path],
-    car: str | None,
-    check: str,
-    kind: str,
-    loose: Sequence[str],
-    not_checked: Sequence[str],
-    rest_snug: bool,
-    spots: Sequence[str],
-    sensor: str | None,
-    device: str,
-    licence: str,
-) -> list[NewTake]:
-    from vibecheck.car.read import read_car
-    from vibecheck.car.zones import CENTRE_SPOT
-    from vibecheck.dataset.labelled_set import NewTake
-    from vibecheck.dataset.own import labels_by_hand, own_row
-    from vibecheck.errors import InputError
-    from vibecheck.whole_file import file_hash
-
-    if car is None:
-        raise CallError("--car must be given with takes.", advice="Name the car file.")
-    if sensor not in (None, "microphone", "accelerometer"):
-        raise CallError(f'--sensor must be microphone or accelerometer. Got "{sensor}" instead.')
-    places = list(spots) or [CENTRE_SPOT]
-    if len(places) == 1:
-        places *= len(takes)
-    if len(places) != len(takes):
-        raise CallError(
-            f"--spot must be given once for all, or once for each take ({len(takes)}). "
-            f"Got {len(places)} instead."
-        )
-    car_file = Path(car)
-    profile = read_car(car_file)
-    known = [CENTRE_SPOT, *(zone.name for zone in profile.zones)]
-    for place in places:
-        if place not in known:
-            raise CallError(
-                f'The spot "{place}" is no zone of the car.', advice=f"Known: {', '.join(known)}."
-            )
-    labels = labels_by_hand(profile, kind, loose, not_checked, rest_snug=rest_snug)
-    text = car_file.read_text(encoding="utf-8-sig")
-    for take in takes:
-        if not take.is_file():
-            raise InputError("There is no such recording.", where=str(take))
-    name = check or f"{profile.name} {file_hash(takes[0])[:8]}"
-    kinds: Sensor | None = sensor  # type: ignore[assignment]
-    return [
-        NewTake(
-            own_row(
-                take, profile, car_file, name, labels,
-                spot=place, sensor=kinds, device=device, licence=licence,
-            ),
-            text,
-        )
-        for take, place in zip(takes, places, strict=True)
-    ]  # fmt: skip
-
-
-def _print_added(folder: Path, added: Added, as_json: bool) -> None:
-    if as_json:
-        plain = {
-            "schema": "vibecheck.added/1",
-            "set": str(folder),
-            "added": [
-                {"file": str(row.file), "car": row.car, "bench_check": row.check,
-                 "kind": row.kind, "loose_zones": list(row.loose_zones),
-                 "unknown_zones": list(row.unknown_zones)}
-                for row in added.added
-            ],
-            "known": added.known,
-            "n_takes": added.n_takes,
-        }  # fmt: skip
-        _print_json(plain)
-        return
-    for row in added.added:
-        what = f": {', '.join(row.loose_zones)}" if row.loose_zones else ""
-        rest = f", {len(row.unknown_zones)} zones not checked" if row.unknown_zones else ""
-        typer.echo(f"Added {row.file}  {row.car}, {row.kind}{what}{rest}")
-    from vibecheck.dataset.suggest import count
-
-    typer.echo(
-        f"{count(len(added.added), 'take')} added, {added.known} there already. "
-        f"The set {folder} holds {count(added.n_takes, 'take')}."
-    )
-    if added.n_takes:
-        typer.echo(f"Next: vibecheck dataset verify {shlex.quote(str(folder))}")
+    print_added(folder, add_to_set(folder, new), as_json)
 
 
 @dataset_app.command("verify", help=VERIFY_HELP)
@@ -247,7 +157,7 @@ def verify_command(
     with Stages() as report:
         found = verify_set(labelled_set, listen=not no_listening, progress=report)
     if as_json:
-        _print_json(
+        print_json(
             {
                 "schema": "vibecheck.verified/1",
                 "manifest": str(found.manifest),
@@ -308,7 +218,7 @@ def pack_command(
     with Stages() as report:
         packed = write_pack(labelled_set, out, privacy=privacy, progress=report)
     if as_json:
-        _print_json(
+        print_json(
             {
                 "schema": "vibecheck.packed/1",
                 "file": str(packed.file),
@@ -383,7 +293,7 @@ def merge_command(
                 f"The set {folder} holds {count(added.n_takes, 'take')}."
             )
     if as_json:
-        _print_json({"schema": "vibecheck.merged/1", "set": str(folder), "sources": found})
+        print_json({"schema": "vibecheck.merged/1", "set": str(folder), "sources": found})
 
 
 @dataset_app.command("suggest", help=SUGGEST_HELP)
@@ -421,7 +331,7 @@ def suggest_command(
             asked = uncertain_takes(rows, model, cache_folder(cache))
     found = suggest(rows, asked)
     if as_json:
-        _print_json(
+        print_json(
             {"schema": "vibecheck.suggestions/1", "suggestions": [one.plain() for one in found]}
         )
         return
@@ -440,7 +350,3 @@ def suggest_command(
         for text in cautions:
             for line in terminal.hang(text, "  - ", out.width):
                 typer.echo(line)
-
-
-def _print_json(plain: dict[str, Any]) -> None:
-    typer.echo(json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False))

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from vibecheck.cli import terminal
+from vibecheck.cli.json_out import print_json
 from vibecheck.cli.texts import help_text
 from vibecheck.cli.train import (
     CacheOption,
@@ -20,7 +21,6 @@ from vibecheck.cli.train import (
     n_workers,
     print_figures,
     print_files,
-    print_json,
     say_left_out,
 )
 

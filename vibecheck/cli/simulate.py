@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from vibecheck.cli import terminal
+from vibecheck.cli.json_out import print_json
 from vibecheck.cli.texts import help_text
 from vibecheck.errors import CallError
 
@@ -153,10 +154,8 @@ def simulate_command(
         text = None if is_there else car_text
         written = write_simulated_set(folder, made, car_name, text, checks, steps)
     if as_json:
-        import json
-
         plain = _plain(folder, folder / car_name, made.name, written)
-        typer.echo(json.dumps(plain, indent=2, ensure_ascii=False))
+        print_json(plain)
     else:
         _print(folder, folder / car_name, written)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from vibecheck.cli import terminal
+from vibecheck.cli.json_out import print_json
 from vibecheck.cli.texts import help_text
 from vibecheck.errors import CallError
 
@@ -240,11 +240,6 @@ def say_left_out(left_out: Sequence[str], most: int = 10) -> None:
         terminal.say(f"Left out: {sentence}")
     if len(left_out) > most:
         terminal.say(f"Left out: {len(left_out) - most} more")
-
-
-def print_json(facts: Mapping[str, Any]) -> None:
-    """Print facts for a program."""
-    typer.echo(json.dumps(facts, indent=1, sort_keys=True, allow_nan=False))
 
 
 def print_figures(metrics: Mapping[str, Any], heading: str) -> None:
