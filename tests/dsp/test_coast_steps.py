@@ -337,6 +337,10 @@ def test_no_stretch_is_faster_than_what_it_coasts_from() -> None:
     assert not out[130:160].any()
     speed = held_then((80, falls), (130, np.linspace(112.0, 90.0, 30)))
     assert np.array_equal(put(speed, None), speed)
+    # Its last step is what counts: 1.15 times 100 are 115, where the step before would allow 122.
+    ends = np.append(np.linspace(150.0, 106.0, 29), 100.0)
+    speed = held_then((80, ends), (130, np.linspace(118.0, 90.0, 30)))
+    assert not put(speed, None)[130:160].any()
 
 
 # --- orders learnt from the run ----------------------------------------------------------------

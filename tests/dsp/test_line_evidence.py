@@ -89,6 +89,13 @@ def test_windows_have_their_lengths_and_tell_where_they_fit() -> None:
         assert not level.inside[front.time_s > 2.0 - half + 0.004].any()
 
 
+@pytest.mark.parametrize(("rate", "names"), [(3_000.0, "long mid"), (3_400.0, "long mid short")])
+def test_a_slow_take_has_no_short_window(rate: float, names: str) -> None:
+    # The short window serves from 1 600 Hz on.
+    front = front_end.short_time_levels(np.zeros((1, round(rate)), np.float32), rate)
+    assert " ".join(level.name for level in front.levels) == names
+
+
 def test_powers_of_two_are_rounded_down() -> None:
     for ratio, want in ((0.3, 1), (1.0, 1), (1.9, 1), (2.0, 2), (3.9, 2), (4.0, 4), (9.6, 8)):
         assert front_end._power_of_two(ratio) == want
@@ -529,6 +536,18 @@ def test_lines_beyond_the_levels_are_not_valid() -> None:
     )
     # Order 60 at 5 400 Hz lies beyond the take.
     assert np.array_equal(got.valid[2], (track == 30.0) & front.levels[2].inside)
+
+
+def test_a_line_keeps_two_bins_from_the_top_of_its_window() -> None:
+    # Order 50 at 78 and 76 turns a second: 3 900 and 3 800 Hz, two short bins below 4 000 Hz lies
+    # between.
+    x = np.random.default_rng(9).standard_normal((1, round(2 * RATE)))
+    speed = np.repeat([76.0, 79.0], 300)
+    got, front, _, track = read_lines(x, [50.0], lambda time: speed[90 : 90 + time.size])
+    short = front.levels[2]
+    limit = short.top_hz - 2.0 * short.bin_hz
+    assert 3_800.0 < limit < 3_950.0
+    assert np.array_equal(got.valid[0], (50.0 * track < limit) & short.inside)
 
 
 @pytest.mark.parametrize("slope", [-60.0, 60.0, 150.0])

@@ -358,3 +358,18 @@ def test_gaps_count_as_zero_for_the_tracker(gap: float) -> None:
     holes, zeros = x.copy(), x.copy()
     holes[0, [7, 80]], zeros[0, [7, 80]] = gap, 0.0
     np.testing.assert_allclose(decorrelated(holes), decorrelated(zeros), rtol=1e-5, atol=1e-6)
+
+
+def test_blocks_of_one_sample_are_the_samples() -> None:
+    levels = block_levels(np.array([1.0, -2.0]), 2.0, 1)
+    assert levels.mean.tolist() == levels.high.tolist() == [1.0, -2.0]
+    assert levels.time_s.tolist() == [0.25, 0.75]
+
+
+def test_a_slope_that_bends_is_taken_out_of_the_background() -> None:
+    # A parabola of the log power is what the trend can follow (closed form).
+    place = np.linspace(-1.0, 1.0, 301)
+    power = np.exp(1.0 + 2.0 * place - 1.5 * place**2)
+    result = line_significance(power, 8)
+    ratio = result.background / power
+    np.testing.assert_allclose(ratio, ratio[0], rtol=1e-6)

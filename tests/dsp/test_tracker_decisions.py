@@ -228,6 +228,14 @@ def test_a_jump_is_near_steep_and_great(gap: int, after_hz: float, jumps: int) -
         assert jump.rival.log_odds == pytest.approx(-1.0)
 
 
+def test_a_short_first_stretch_is_the_one_in_doubt_wherever_it_lies() -> None:
+    speed = np.concatenate([np.zeros(60), np.full(30, 200.0), np.zeros(4), np.full(40, 100.0)])
+    scores = scores_at({100.0: 3.0, 200.0: 2.0}, speed.size)
+    (jump,) = readings.impossible_jumps(scores, CANDIDATES, speed, 4.0, 20)
+    assert (jump.first, jump.last, jump.ratio) == (60, 90, 0.5)
+    assert jump.joined == pytest.approx(3.0)
+
+
 def test_a_gentle_change_over_a_gap_is_no_jump() -> None:
     speed = np.concatenate([np.full(40, 100.0), np.zeros(9), np.full(30, 135.0)])
     scores = scores_at({100.0: 3.0, 135.0: 2.0}, speed.size)
@@ -468,6 +476,14 @@ def test_gaps_that_inertia_explains_are_bridged(gap: int, after_hz: float, bridg
     np.testing.assert_array_equal(
         np.delete(out, np.arange(40, 40 + gap)), np.delete(speed, np.arange(40, 40 + gap))
     )
+
+
+def test_a_bridge_begins_and_ends_at_what_is_beside_it() -> None:
+    speed = np.concatenate(
+        [np.linspace(100.0, 178.0, 40), np.zeros(3), np.linspace(186.0, 264, 40)]
+    )
+    out = tracking.tidied(speed, STEP_S)
+    np.testing.assert_allclose(out[40:43], [180.0, 182.0, 184.0])
 
 
 def test_the_ends_of_a_take_are_not_bridged() -> None:
