@@ -298,3 +298,20 @@ def test_arguments_that_no_file_could_make_right(
     with pytest.raises(CallError, match=message) as caught:
         vc.read_take("any.wav", **arguments)  # type: ignore[arg-type]
     assert caught.value.exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        # Found by damaged input.
+        ("t\x7fm9:30:00.047500Z,0.1\x0cT\n2031-05-04T09:30:00.048750Z,0.1090\n", "no sample"),
+        ("# sample rate:nan#0Z,0.6467\n2\r0", "a sample rate of 0, which cannot be"),
+        ("# sample rate: 0 Hz\nx\n1\n2\n3\n", "a sample rate of 0, which cannot be"),
+        ("time_s,x_g,y_g,z_g\n0.0,0.3,09:30:00.048750Z,0.1\n", "stamps cannot be a signal"),
+    ],
+)
+def test_damaged_tables_are_told(tmp_path: Path, text: str, told: str) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text(text, encoding="utf-8", newline="")
+    with pytest.raises(InputError, match=told):
+        vc.read_take(path, unit="g")

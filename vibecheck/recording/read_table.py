@@ -73,16 +73,21 @@ def take_from_table(table: Table, source: SourceFile, request: ReadRequest) -> T
         chosen, data = _without_header(table, usable, asked, request, where)
         wanted = _wanted(chosen, request)
     findings = list(data.findings)
-    values = np.stack([np.asarray(column) for column in data.columns[-len(chosen.channels) :]])
-    if values.dtype.kind not in "fiu":
+    signal = [np.asarray(column) for column in data.columns[-len(chosen.channels) :]]
+    if any(column.dtype.kind not in "fiu" for column in signal):
         raise InputError(
             "A column of time stamps cannot be a signal.",
             where=where,
             advice="Choose the columns of the acceleration.",
         )
+    values = np.stack(signal)
     if values.shape[1] < 2:
         raise InputError(
-            "The table holds only one sample.", where=where, advice="Record a few seconds."
+            "The table holds no sample."
+            if values.shape[1] == 0
+            else "The table holds only one sample.",
+            where=where,
+            advice="Record a few seconds.",
         )
     start: datetime | None = None
     jitter: float | None = None
@@ -106,6 +111,12 @@ def take_from_table(table: Table, source: SourceFile, request: ReadRequest) -> T
             f"There is no time column ({listed}).",
             where=where,
             advice='Give sample_rate_hz, or name it with columns={"time": ...}.',
+        )
+    elif not (np.isfinite(rate) and rate > 0):
+        raise InputError(
+            f"The file states a sample rate of {rate:g}, which cannot be.",
+            where=where,
+            advice="Give sample_rate_hz instead.",
         )
     else:
         values, filled = fill_nan(values, rate, where)

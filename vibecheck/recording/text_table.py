@@ -82,6 +82,8 @@ def parse_stamps(texts: NDArray[Any], where: str) -> tuple[NDArray[Any], bool]:
     InputError
         A stamp cannot be read, or the zone changes.
     """
+    if not texts.size:
+        return np.zeros(0, dtype="datetime64[ns]"), False
     plain = np.char.strip(texts.astype(str))
     plain = np.char.replace(np.char.replace(plain, ",", "."), "/", "-")
     zoned = np.char.endswith(plain, "Z")
