@@ -55,3 +55,28 @@ def test_every_step_is_in_one_part(n_steps):
 def test_a_short_recording_is_one_part():
     assert [plan.parts for plan in path_search._plans(255)] == [1]
     assert [plan.parts for plan in path_search._plans(1)] == [1]
+
+
+@pytest.mark.parametrize("off", [False, True])
+@pytest.mark.parametrize(("ahead", "behind"), [(True, True), (True, False), (False, True)])
+def test_both_passes_must_meet(ahead, behind, off):
+    rng = np.random.default_rng(2)
+    plan = path_search._plans(700)[0]
+    on_values, off_values = rng.uniform(0.5, 1.0, (700, 9)), rng.uniform(0.5, 1.0, (700, 1))
+
+    def one_pass(values, meets):
+        parts = plan.of(values).copy()
+        if not meets:
+            parts[: plan.ahead, 1] *= (
+                np.linspace(0.5, 1.5, parts.shape[2]) if parts.shape[2] > 1 else 2
+            )
+        return parts
+
+    def both(values, bad_here):
+        return np.concatenate(
+            [one_pass(values, ahead or not bad_here), one_pass(values, behind or not bad_here)],
+            axis=1,
+        )
+
+    moved, moved_off = both(on_values, not off), both(off_values, off)
+    assert path_search._settled(plan, moved, moved_off, 9) == (ahead and behind)

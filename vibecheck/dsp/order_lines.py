@@ -26,6 +26,9 @@ from vibecheck.dsp.angular import (
 from vibecheck.dsp.spectrum import short_time_power
 from vibecheck.errors import CallError
 
+WIDTHS_TOGETHER = 0.1
+"""Bands whose half widths differ by less (natural logarithm) are taken out together."""
+
 
 @dataclass(frozen=True, eq=False)
 class OrderSegments:
@@ -184,17 +187,27 @@ class LongSpectrum:
         self, orders: NDArray[np.float64], half_widths: NDArray[np.float64]
     ) -> NDArray[np.float32]:
         """Return the part of the stretch inside bands around the given orders."""
-        weights = np.zeros(self.lines.size, np.float32)
-        for order, half_width in zip(orders, half_widths, strict=True):
-            part, band = self.band(order, half_width)
-            weights[part] = np.maximum(weights[part], band)
-        kept: NDArray[np.float32] = scipy.fft.irfft(self.lines * weights, self.n_fft)[: self.n]
-        # Only the ends lose anything.
-        reach = int(4.0 / self.half_width * self.per_turn)
+        taken = np.zeros(self.lines.size, np.float32)
+        whole = np.zeros(self.n, np.float32)
         places = np.arange(self.n)
-        ends = np.concatenate([places[:reach], places[max(reach, self.n - reach) :]])
-        kept[ends] /= self.end_loss(ends.astype(np.float64), self.half_width).astype(np.float32)
-        return kept
+        # A wider band loses less at the ends: bands of like width are made good together.
+        kinds = np.floor(np.log(half_widths / half_widths.min()) / WIDTHS_TOGETHER)
+        for kind in np.unique(kinds):
+            own = np.zeros(self.lines.size, np.float32)
+            chosen = kinds == kind
+            for order, half_width in zip(orders[chosen], half_widths[chosen], strict=True):
+                part, band = self.band(order, half_width)
+                more = np.maximum(band - taken[part], 0.0)
+                own[part] += more
+                taken[part] += more
+            kept: NDArray[np.float32] = scipy.fft.irfft(self.lines * own, self.n_fft)[: self.n]
+            # Only the ends lose anything.
+            width = float(half_widths[chosen].mean())
+            reach = int(4.0 / width * self.per_turn)
+            ends = np.concatenate([places[:reach], places[max(reach, self.n - reach) :]])
+            kept[ends] /= self.end_loss(ends.astype(np.float64), width).astype(np.float32)
+            whole += kept
+        return whole
 
     def mean_squares(
         self, orders: NDArray[np.float64], half_widths: NDArray[np.float64]

@@ -80,7 +80,8 @@ def strongest_channel(take: Take) -> int:
 def channel_samples(take: Take, channel: int) -> NDArray[np.float32]:
     """Return one channel in single precision, without its mean; gaps read as zero."""
     samples: NDArray[np.float32] = take.samples[channel].astype(np.float32)
-    mean = float(np.mean(take.samples[channel], dtype=np.float64))
+    with np.errstate(invalid="ignore"):  # infinite both ways: then there is no mean
+        mean = float(np.mean(take.samples[channel], dtype=np.float64))
     if not np.isfinite(mean):
         samples = np.nan_to_num(samples, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
         mean = float(np.mean(samples, dtype=np.float64))
