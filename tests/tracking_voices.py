@@ -6,8 +6,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from vibecheck.dsp.tracking_evidence import Whitened
 from vibecheck.dsp.tracking_front import Level
+from vibecheck.dsp.tracking_whiten import Whitened
 
 QUIET_VOTE = -0.3
 

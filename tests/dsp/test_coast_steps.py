@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 from tracking_voices import voices
 
 from vibecheck.dsp import tracking_coast as coasting
-from vibecheck.dsp.tracking_evidence import Line, Whitened
+from vibecheck.dsp.tracking_evidence import Line
 from vibecheck.dsp.tracking_path import candidate_grid
+from vibecheck.dsp.tracking_whiten import Whitened
 
 STEP_S = 0.02
 HELD_HZ = 300.0

@@ -12,9 +12,11 @@ from vibecheck.dsp import tracking_evidence as evidence
 from vibecheck.dsp import tracking_front as front_end
 from vibecheck.dsp import tracking_level as level_reader
 from vibecheck.dsp import tracking_lines as line_reader
-from vibecheck.dsp.tracking_evidence import Line, Whitened
+from vibecheck.dsp import tracking_whiten as whitening
+from vibecheck.dsp.tracking_evidence import Line
 from vibecheck.dsp.tracking_front import Front, Level
 from vibecheck.dsp.tracking_path import candidate_grid, speed_cells
+from vibecheck.dsp.tracking_whiten import Whitened
 
 RATE = 8_000.0
 
@@ -125,7 +127,7 @@ def test_noise_has_as_much_power_as_looks(hop_share: float, looks: int, channels
         spectrum = gain * noise((channels, 400, 200))
         if looks == 1:  # frames that overlap as far as they can
             spectrum[:, 1::2] = spectrum[:, ::2]
-        whitened = evidence.whiten(level_of("short", spectrum, hop_share=hop_share))
+        whitened = whitening.whiten(level_of("short", spectrum, hop_share=hop_share))
         assert whitened.power.shape == (200, 200)
         assert whitened.votes.shape == (200, 200)
         assert whitened.power.mean() == pytest.approx(looks * channels, rel=0.06)
@@ -138,8 +140,8 @@ def test_noise_has_as_much_power_as_looks(hop_share: float, looks: int, channels
 
 def test_the_gain_does_not_matter() -> None:
     spectrum = noise((1, 101, 150))
-    one = evidence.whiten(level_of("short", spectrum))
-    two = evidence.whiten(level_of("short", 300.0 * spectrum))
+    one = whitening.whiten(level_of("short", spectrum))
+    two = whitening.whiten(level_of("short", 300.0 * spectrum))
     np.testing.assert_allclose(two.power, one.power, rtol=1e-3)
     np.testing.assert_allclose(two.floor, 9e4 * one.floor, rtol=1e-3)
     assert one.power.shape[0] == 50  # the odd frame is left out
@@ -147,7 +149,7 @@ def test_the_gain_does_not_matter() -> None:
 
 def test_a_single_frame_is_a_single_look() -> None:
     for hop_share in (0.25, 0.5):
-        whitened = evidence.whiten(level_of("short", noise((1, 1, 3000)), hop_share=hop_share))
+        whitened = whitening.whiten(level_of("short", noise((1, 1, 3000)), hop_share=hop_share))
         assert whitened.power.shape == (1, 3000)
         assert whitened.power.mean() == pytest.approx(1.0, rel=0.06)
 
@@ -156,7 +158,7 @@ def test_the_floor_follows_a_level_that_changes() -> None:
     # 20 dB louder from step 200 on: three blocks of eight steps blur the change.
     spectrum = noise((1, 800, 100))
     spectrum[:, 400:] *= 10.0
-    whitened = evidence.whiten(level_of("short", spectrum))
+    whitened = whitening.whiten(level_of("short", spectrum))
     floor = whitened.floor[0].mean(axis=1)
     assert floor.size == 50
     np.testing.assert_allclose(floor[:24], 1.0, rtol=0.2)
@@ -169,13 +171,13 @@ def test_the_floor_follows_a_slope_over_frequency() -> None:
     # In decibels straight between windows of 24 bins: a slope of 20 dB over 240 bins is kept.
     slope = 10.0 ** (np.arange(240) / 240)
     power = (slope**2 * np.random.default_rng(3).exponential(size=(300, 240))).astype(np.float32)
-    floor = evidence.noise_floor(power, 1).mean(axis=0)
+    floor = whitening.noise_floor(power, 1).mean(axis=0)
     ratio = 10.0 * np.log10(floor[12:-12] / slope[12:-12] ** 2)
     assert np.all(np.abs(ratio) < 0.6)
 
 
 def test_silence_has_no_lines() -> None:
-    whitened = evidence.whiten(level_of("short", np.zeros((1, 40, 100))))
+    whitened = whitening.whiten(level_of("short", np.zeros((1, 40, 100))))
     assert np.isfinite(whitened.votes).all()
     assert np.all(whitened.power == 0.0)
 
@@ -188,8 +190,8 @@ def test_the_flanks_of_a_line_are_no_lines(at: int) -> None:
     for beside in (at - 1, at + 1):
         if 0 <= beside < 100:
             power[:, beside] = 100.0
-    votes = evidence._votes(power, 2)
-    table = evidence.vote_table(2)
+    votes = whitening._votes(power, 2)
+    table = whitening.vote_table(2)
     beside_it = 6.0 if 0 < at < 99 else 1.0
     assert np.allclose(votes[at], table[min(int(400.0 / 0.125 / beside_it), 1023)])
     for beside in (at - 1, at + 1):
@@ -202,8 +204,8 @@ def test_two_bins_around_a_tone_keep_their_votes() -> None:
     # Half a bin off: two bins of equal power, a tenth of each other's.
     power = np.full((1, 50), 1.0, np.float32)
     power[0, 20:22] = 60.0
-    votes = evidence._votes(power, 1)
-    table = evidence.vote_table(1)
+    votes = whitening._votes(power, 1)
+    table = whitening.vote_table(1)
     want = table[int(60.0 / 0.125 / 7.0)]
     assert votes[20, 0] == votes[21, 0] == want
     assert want > 2.0
@@ -356,7 +358,7 @@ def test_standing_lines_need_three_seconds(steps: int, told: bool) -> None:
     power = np.ones((steps, 20), np.float32)
     power[:, 7] = 5.0
     whitened = Whitened(voices({}, np.zeros(2), 0.0)[0].level, power.T, power, power, 2)
-    found = evidence.standing_lines(whitened, 0.02)
+    found = whitening.standing_lines(whitened, 0.02)
     assert np.flatnonzero(found).tolist() == ([7] if told else [])
 
 
@@ -367,20 +369,20 @@ def test_a_line_that_pauses_for_half_a_second_does_not_stand() -> None:
     power[50:70, 4] = 2.1
     level = voices({}, np.zeros(2), 0.0)[0].level
     whitened = Whitened(level, power.T, power, power, 2)
-    assert np.flatnonzero(evidence.standing_lines(whitened, 0.02)).tolist() == [4]
+    assert np.flatnonzero(whitening.standing_lines(whitened, 0.02)).tolist() == [4]
     # Twice the noise, whatever that is: at least one.
     for gain, want in ((3.0, [4]), (0.4, [])):
         scaled = Whitened(level, power.T, gain * power, power, 2)
-        assert np.flatnonzero(evidence.standing_lines(scaled, 0.02)).tolist() == want
+        assert np.flatnonzero(whitening.standing_lines(scaled, 0.02)).tolist() == want
 
 
 def test_standing_lines_lose_their_vote_and_nothing_else() -> None:
     whitened = voices({}, np.zeros(5), 0.0)[0]
     whitened.votes[:] = 1.5
     standing = np.zeros(whitened.votes.shape[0], bool)
-    assert evidence.without_standing(whitened, standing) is whitened
+    assert whitening.without_standing(whitened, standing) is whitened
     standing[4] = True
-    quiet = evidence.without_standing(whitened, standing)
+    quiet = whitening.without_standing(whitened, standing)
     assert np.all(quiet.votes[4] == 0.0)
     assert np.all(np.delete(quiet.votes, 4, axis=0) == 1.5)
     assert np.all(whitened.votes == 1.5)
@@ -479,7 +481,7 @@ def read_lines(
     x: np.ndarray, orders: list[float], speed_of: object, slip: float = 0.0
 ) -> tuple[line_reader.Amplitudes, Front, list[Whitened], np.ndarray]:
     front = front_end.short_time_levels(x.astype(np.float32), RATE)
-    whitened = [evidence.whiten(level) for level in front.levels]
+    whitened = [whitening.whiten(level) for level in front.levels]
     speed = speed_of(front.time_s)  # type: ignore[operator]
     lines = [Line(order, slip=slip) for order in orders]
     return line_reader.line_amplitudes(front, whitened, lines, speed), front, whitened, speed

@@ -7,7 +7,7 @@ import pytest
 
 from vibecheck.dsp import tracking
 from vibecheck.dsp import tracking_coast as coasting
-from vibecheck.dsp import tracking_evidence as evidence
+from vibecheck.dsp import tracking_whiten as whitening
 from vibecheck.dsp.tracking_evidence import Line
 from vibecheck.dsp.tracking_front import Front, short_time_levels
 
@@ -187,14 +187,14 @@ def test_two_channels_know_more_than_one() -> None:
 # --- the fit of what was found -----------------------------------------------------------------
 
 
-Heard = tuple[Front, list[evidence.Whitened]]
+Heard = tuple[Front, list[whitening.Whitened]]
 
 
 @pytest.fixture(scope="module")
 def steady_front() -> Heard:
     x = heard(np.full(round(2.0 * RATE), 70.0), (1.0, 13.0), 3.0)
     front = short_time_levels(x.astype(np.float32), RATE)
-    return front, [evidence.whiten(level) for level in front.levels]
+    return front, [whitening.whiten(level) for level in front.levels]
 
 
 def found_at(
@@ -293,7 +293,7 @@ def test_a_coast_down_is_fitted_with_its_own_lines(steady_front: Heard) -> None:
     knee_s = front0.time_s[80] - 0.5 * front0.hop_s
     x = np.where(np.arange(n) / RATE < knee_s, first, second)[np.newaxis]
     front = short_time_levels(x.astype(np.float32), RATE)
-    whitened = [evidence.whiten(level) for level in front.levels]
+    whitened = [whitening.whiten(level) for level in front.levels]
     n_steps = whitened[0].power.shape[0]
     coarse = np.full(n_steps, 70.3)
     last = n_steps - 4

@@ -16,6 +16,7 @@ from vibecheck.dsp import tracking_lines as line_reader
 from vibecheck.dsp import tracking_path as path_search
 from vibecheck.dsp import tracking_readings as readings
 from vibecheck.dsp import tracking_refine as refinement
+from vibecheck.dsp import tracking_whiten as whitening
 from vibecheck.dsp.tracking import tidied, without_blips
 from vibecheck.dsp.tracking_phases import split_phases, stretches
 
@@ -93,17 +94,17 @@ def test_noise_floor_is_the_mean_of_the_noise() -> None:
     # Closed form: exponential powers of mean 3; lines must not lift the floor by much.
     rng = np.random.default_rng(1)
     power = (3.0 * rng.exponential(size=(400, 300))).astype(np.float32)
-    assert np.mean(evidence.noise_floor(power, 1)) == pytest.approx(3.0, rel=0.06)
+    assert np.mean(whitening.noise_floor(power, 1)) == pytest.approx(3.0, rel=0.06)
     power[:, ::16] = 1e4
-    assert np.mean(evidence.noise_floor(power, 1)) == pytest.approx(3.0, rel=0.25)
+    assert np.mean(whitening.noise_floor(power, 1)) == pytest.approx(3.0, rel=0.25)
 
 
 def test_votes_are_bounded_and_rise_with_power() -> None:
     for looks in (1, 2, 6):
-        table = evidence.vote_table(looks)
+        table = whitening.vote_table(looks)
         assert np.all(np.diff(table) > -1e-6)
-        assert table[0] > np.log(1 - evidence.PRESENT) - 1e-6
-        assert 2.0 < table[-1] < np.log(1 / evidence.STRAY) + 1.5
+        assert table[0] > np.log(1 - whitening.PRESENT) - 1e-6
+        assert 2.0 < table[-1] < np.log(1 / whitening.STRAY) + 1.5
         # In noise a vote loses on average: otherwise silence would look like a shaft.
         q = np.arange(table.size) * 0.125
         weight = stats.gamma.pdf(q, looks)
@@ -117,12 +118,12 @@ def test_standing_lines_are_told_from_moving_ones() -> None:
     x = rng.standard_normal(t.size) + np.cos(2 * np.pi * 100 * t)
     x += np.cos(2 * np.pi * (120 * t + 10 * t**2))
     front = front_end.short_time_levels(x[np.newaxis].astype(np.float32), rate)
-    long = evidence.whiten(front.levels[0])
-    standing = evidence.standing_lines(long, 2 * front.hop_s)
+    long = whitening.whiten(front.levels[0])
+    standing = whitening.standing_lines(long, 2 * front.hop_s)
     bins = np.flatnonzero(standing) * long.level.bin_hz
     assert standing.any()
     assert np.all(np.abs(bins - 100) < 3 * long.level.bin_hz)
-    silenced = evidence.without_standing(long, standing)
+    silenced = whitening.without_standing(long, standing)
     assert np.all(silenced.votes[standing] == 0.0)
 
 

@@ -39,8 +39,8 @@ CHECKS: tuple[Check, ...] = (
         "tests/car/test_car_plan_claims.py::test_tones_are_as_far_apart_as_claimed",
     ),
     held(
-        "noise floor", ("vibecheck.dsp.tracking_evidence.noise_floor",
-                        "vibecheck.dsp.tracking_evidence.whiten"),
+        "noise floor", ("vibecheck.dsp.tracking_whiten.noise_floor",
+                        "vibecheck.dsp.tracking_whiten.whiten"),
         "mean of the noise, from its median", "gamma distribution", "recomputed",
         "tests/dsp/test_tracking_parts.py::test_noise_floor_is_the_mean_of_the_noise",
     ),

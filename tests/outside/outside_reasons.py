@@ -90,7 +90,7 @@ _NAMES: dict[str, str] = {
         dsp.angular.PhaseTrack.scaled dsp.angular.PhaseTrack.stretches dsp.angular.long_transform
         dsp.levels.runs dsp.long_transform.long_ifft dsp.long_transform.long_rfft
         dsp.spectrum.ShortTimePower.step_hz dsp.statistics.middle
-        dsp.tracking_evidence.Whitened.floor_db dsp.tracking_evidence.Whitened.log_power
+        dsp.tracking_whiten.Whitened.floor_db dsp.tracking_whiten.Whitened.log_power
         dsp.tracking_front.Front.level features.vector.FeatureVector.as_dict
         features.workings.Workings.at_angles features.workings.Workings.band_log_envelopes
         features.workings.Workings.bin_hz features.workings.Workings.broad_rows
@@ -132,8 +132,8 @@ _NAMES: dict[str, str] = {
         dsp.tracking_evidence.candidate_evidence dsp.tracking_evidence.line_evidence
         dsp.tracking_evidence.line_votes dsp.tracking_evidence.resolution
         dsp.tracking_evidence.serves dsp.tracking_evidence.sharpened
-        dsp.tracking_evidence.speaking_frequencies dsp.tracking_evidence.vote_table
-        dsp.tracking_evidence.without_standing dsp.tracking_front.decorrelated
+        dsp.tracking_evidence.speaking_frequencies dsp.tracking_whiten.vote_table
+        dsp.tracking_whiten.without_standing dsp.tracking_front.decorrelated
         dsp.tracking_level.expectation dsp.tracking_level.loudness_db
         dsp.tracking_level.loudness_votes dsp.tracking_lines.strongest
         dsp.tracking_path.candidate_grid dsp.tracking_path.pooled dsp.tracking_path.speed_cells

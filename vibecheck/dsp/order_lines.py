@@ -26,7 +26,7 @@ from vibecheck.dsp.angular import (
 from vibecheck.dsp.spectrum import short_time_power
 from vibecheck.errors import CallError
 
-WIDTHS_TOGETHER = 0.1
+WIDTHS_TOGETHER = 0.3
 """Bands whose half widths differ by less (natural logarithm) are taken out together."""
 
 

@@ -1,8 +1,8 @@
 """Speed tracking: from samples and a list of orders to speed, its spread and its confidence.
 
-The chain: short-time levels (`tracking_front`) → votes and evidence (`tracking_evidence`,
-`tracking_level`) → path (`tracking_path`) → coast-down (`tracking_coast`) → sharpening and phase
-fit (`tracking_refine`).
+The chain: short-time levels (`tracking_front`) → whitening and votes (`tracking_whiten`) → evidence
+(`tracking_evidence`, `tracking_level`) → path (`tracking_path`) → coast-down (`tracking_coast`) →
+sharpening and phase fit (`tracking_refine`).
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from vibecheck.dsp import tracking_level as level_reader
 from vibecheck.dsp import tracking_lines as line_reader
 from vibecheck.dsp import tracking_path as path_search
 from vibecheck.dsp import tracking_refine as refinement
+from vibecheck.dsp import tracking_whiten as whitening
 from vibecheck.dsp.tracking_evidence import Line
 from vibecheck.dsp.tracking_front import Front, decorrelated, short_time_levels
 from vibecheck.dsp.tracking_phases import stretches
@@ -97,11 +98,11 @@ def track(
     """
     front = short_time_levels(decorrelated(samples), sample_rate_hz, top_hz=top_hz)
     step_s = 2.0 * front.hop_s
-    whitened = [evidence.whiten(level) for level in front.levels]
-    standing = [evidence.standing_lines(item, step_s) for item in whitened]
+    whitened = [whitening.whiten(level) for level in front.levels]
+    standing = [whitening.standing_lines(item, step_s) for item in whitened]
     candidates = path_search.candidate_grid(low_hz, high_hz)
     found = _search(
-        [evidence.without_standing(w, s) for w, s in zip(whitened, standing, strict=True)],
+        [whitening.without_standing(w, s) for w, s in zip(whitened, standing, strict=True)],
         candidates, lines, step_s, blind, expected_top_hz,
     )  # fmt: skip
     fitted = _fitted(whitened, front, lines, found)
@@ -168,7 +169,7 @@ class _Found:
 
 
 def _search(
-    whitened: Sequence[evidence.Whitened],
+    whitened: Sequence[whitening.Whitened],
     candidates: NDArray[np.float64],
     lines: Sequence[Line],
     step_s: float,
@@ -229,7 +230,7 @@ def _certainty(
 def _is_steady_shaft(
     found: _Found,
     speed_hz: NDArray[np.float64],
-    whitened: Sequence[evidence.Whitened],
+    whitened: Sequence[whitening.Whitened],
     lines: Sequence[Line],
 ) -> bool:
     """Tell a shaft at constant speed from hum: sure of itself, steady, and not all at mains."""
@@ -294,7 +295,7 @@ def without_blips(coarse_hz: NDArray[np.float64], step_s: float) -> NDArray[np.f
 
 
 def _fitted(
-    whitened: Sequence[evidence.Whitened], front: Front, lines: Sequence[Line], found: _Found
+    whitened: Sequence[whitening.Whitened], front: Front, lines: Sequence[Line], found: _Found
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.intp]]:
     """Frames from steps, then the phase fit on each running stretch."""
     coast = found.coast

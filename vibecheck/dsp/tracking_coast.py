@@ -24,7 +24,6 @@ from scipy import ndimage
 
 from vibecheck.dsp.tracking_evidence import (
     Line,
-    Whitened,
     line_evidence,
     serves,
     sharpened,
@@ -32,6 +31,7 @@ from vibecheck.dsp.tracking_evidence import (
 from vibecheck.dsp.tracking_level import loudness_db
 from vibecheck.dsp.tracking_phases import stretches
 from vibecheck.dsp.tracking_readings import _highest_within
+from vibecheck.dsp.tracking_whiten import Whitened
 
 FRICTION = (0.0, 0.1, 0.3, 0.8, 2.5)  # q: dry friction over speed-dependent drag
 RATES = np.geomspace(0.25, 3.0, 26)  # first slope over the first speed, per second

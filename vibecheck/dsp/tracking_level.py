@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from vibecheck.dsp.tracking_evidence import Whitened
+from vibecheck.dsp.tracking_whiten import Whitened
 
 LOUD_DB = 6.0  # over the quietest part; twice this is surely loud
 LOUD_VOTE = 1.0

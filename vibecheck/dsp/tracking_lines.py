@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from vibecheck.dsp.tracking_evidence import Line, Whitened
+from vibecheck.dsp.tracking_evidence import Line
 from vibecheck.dsp.tracking_front import SHORT_FROM_HZ, Front
 from vibecheck.dsp.tracking_phases import stretches
+from vibecheck.dsp.tracking_whiten import Whitened
 
 APART_BINS = 1.7  # bins between a line and its neighbours (or zero) that a Hann window parts
 _TABLE = 64
