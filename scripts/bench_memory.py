@@ -1,4 +1,4 @@
-"""Peak memory and time of reading a one-hour recording, against merely importing the reader.
+"""Peak memory and time of reading and checking a one-hour recording, against bare imports.
 
 Writes one hour of simulated workshop noise with one spin-up in it (48 kHz mono; own additive test
 signal) as WAV, FLAC, M4A and MP3, reads each in a process of its own and prints its peak resident
@@ -22,7 +22,8 @@ from figures import figure
 
 RATE = 48_000
 LIMIT_MB = 300.0
-READ = """
+CAR = Path(__file__).resolve().parent.parent / "vibecheck" / "data" / "cars" / "saltflat8.toml"
+PEAK = """
 import json, sys, time
 import psutil
 from pathlib import Path
@@ -35,7 +36,23 @@ def peak_mb():
     except (OSError, IndexError):
         memory = psutil.Process().memory_info()
         return getattr(memory, "peak_wset", memory.rss) / 2**20
+"""
+CHECK = (
+    PEAK
+    + """
+import contextlib, io
+from vibecheck.cli import main
 
+said = io.StringIO()
+with contextlib.redirect_stdout(said), contextlib.redirect_stderr(io.StringIO()):
+    code = main(["check", sys.argv[1], "--car", sys.argv[2]])
+assert code == 0 and "The hand check is due" in said.getvalue(), said.getvalue()
+print(json.dumps({"peak_mb": peak_mb()}))
+"""
+)
+READ = (
+    PEAK
+    + """
 from vibecheck.recording.read import read_take
 import vibecheck.recording.read_audio, vibecheck.recording.sound_container, soundfile, av
 imports = peak_mb()
@@ -54,6 +71,7 @@ found["now_mb"] = psutil.Process().memory_info().rss / 2**20
 found["peak_mb"] = peak_mb()
 print(json.dumps(found))
 """
+)
 
 
 def minutes_of_sound(minutes: int, spin_up_at_s: float) -> Iterator[np.ndarray]:
@@ -106,9 +124,9 @@ def write_all(folder: Path, minutes: int, spin_up_at_s: float) -> list[Path]:
     return paths
 
 
-def read_in_a_process(path: Path | None) -> dict:
-    """Read a file in a fresh process and return what it printed."""
-    command = [sys.executable, "-c", READ] + ([str(path)] if path else [])
+def in_a_process(program: str, *words: Path) -> dict:
+    """Run a program of ours in a fresh process and return what it printed."""
+    command = [sys.executable, "-c", program, *map(str, words)]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     if done.stderr:
         raise SystemExit(f"unexpected on stderr: {done.stderr}")
@@ -128,13 +146,13 @@ def main() -> int:
         paths = [folder / f"hour.{suffix}" for suffix in ("wav", "flac", "mp3", "m4a")]
         if not all(path.exists() for path in paths):
             write_all(folder, options.minutes, spin_up_at_s)
-        base = read_in_a_process(None)
+        base = in_a_process(READ)
         print(f"{options.minutes} min at {RATE} Hz, spin-up at {spin_up_at_s:.0f} s")
         print(f"{'file':10} {'size MB':>8} {'peak MB':>8} {'× bare':>7} {'read s':>7}  used part")
         print(f"{'(imports)':10} {'':>8} {base['peak_mb']:8.0f} {1.0:7.1f}")
         missed = 0
         for path in paths:
-            found = read_in_a_process(path)
+            found = in_a_process(READ, path)
             used = f"{found['offset_s']:.1f}–{found['offset_s'] + found['duration_s']:.1f} s"
             size = path.stat().st_size / 2**20
             ratio = found["peak_mb"] / base["peak_mb"]
@@ -151,6 +169,17 @@ def main() -> int:
                 f"≤ {LIMIT_MB:.0f} MB",
                 found["peak_mb"] <= LIMIT_MB,
             )
+        whole = in_a_process(CHECK, paths[0], CAR)["peak_mb"]
+        print(f"{'vibecheck check, wav':19} {whole:8.0f} {whole / base['peak_mb']:7.1f}")
+        missed += whole > LIMIT_MB
+        figure(
+            f"peak memory of `vibecheck check` of {options.minutes} min at 48 kHz, wav",
+            f"{whole:.0f} MB",
+            f"the imports of reading alone: {base['peak_mb']:.0f} MB",
+            f"{whole / base['peak_mb']:.1f} ×",
+            f"≤ {LIMIT_MB:.0f} MB",
+            whole <= LIMIT_MB,
+        )
         print(f"limit {LIMIT_MB:.0f} MB: {'missed' if missed else 'kept'}")
     return int(missed > 0)
 
