@@ -2,13 +2,13 @@
 
 Each execution takes an input of the target's corpus (made here, from good files), damages it, and
 gives it to the parser. Only vibecheck's own errors may come back. An input whose answer was not
-seen before joins the corpus, so that the search goes on from there. Executions run in worker
-processes: one that dies, holds still for longer than `HANG_S`, or takes `MEMORY_MB` more memory
-than at its start is a finding, and so is any other exception. The input of a finding is written to
-``--out``.
+seen before joins the corpus, so that the search goes on from there. Executions run in a process of
+their own: one that dies, works on one input for longer than `HANG_S`, or takes `MEMORY_MB` more
+memory than at its start is a finding, and so is any other exception. The input of a finding is
+written to ``--out``.
 
     python scripts/fuzz.py                                    # every target, its own count
-    python scripts/fuzz.py car_file flac --executions 20000 --workers 2 --seed 7 --out found
+    python scripts/fuzz.py car_file flac --executions 20000 --seed 7 --out found
 """
 
 from __future__ import annotations
@@ -38,6 +38,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from fuzz_targets import TARGETS, Target
 
 HANG_S, MEMORY_MB = 5.0, 500
+"""Seconds of the processor, so that a busy machine makes no finding."""
+STILL_S, START_S = 60.0, 300.0
+"""Seconds of the clock, also for one that only waits; and until a worker has made its corpus."""
 LONGEST_INPUT = 1 << 20
 NEW_ANSWERS_KEPT = 400
 INTERESTING = (0, 1, 2, 127, 128, 255, 256, 32767, 32768, 65535, 65536, 2**31 - 1, 2**31, 2**32 - 1)
@@ -164,6 +167,15 @@ def _memory_limit() -> float:
     return base_kb + MEMORY_MB * 1024
 
 
+def _worked_s(pid: int | None) -> float:
+    """Seconds of the processor that a process has used; of the clock where it cannot be told."""
+    try:
+        fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    except (OSError, ValueError, IndexError, AttributeError):
+        return time.monotonic()
+
+
 def _drained(replies: Any, findings: list[Finding]) -> int:
     """Take in what a worker has told; return the most answers that it has seen."""
     answers = 0
@@ -187,15 +199,17 @@ def run_target(name: str, n: int, seed: int, out: Path) -> tuple[int, int, list[
         arguments = (name, n - done, f"{seed}/{attempt}", slot.name, replies)
         process = context.Process(target=work, args=arguments)
         process.start()
-        reached, since, why = 0, time.monotonic(), ""
-        start_patience_s = 300.0
+        reached, since, worked_s, why = 0, time.monotonic(), 0.0, ""
         while process.is_alive():
             process.join(0.2)
             answers = max(answers, _drained(replies, findings))
             now = int.from_bytes(slot.buf[0:8], "little")
             if now != reached:
-                reached, since = now, time.monotonic()
-            elif time.monotonic() - since > (HANG_S if reached else start_patience_s):
+                reached, since, worked_s = now, time.monotonic(), _worked_s(process.pid)
+                continue
+            still_s = time.monotonic() - since
+            busy_s = _worked_s(process.pid) - worked_s if reached else 0.0
+            if busy_s > HANG_S or still_s > (STILL_S if reached else START_S):
                 why = f"held still for {HANG_S:g} s"
                 process.kill()
                 process.join()
