@@ -122,9 +122,9 @@ def test_odd_bytes_get_a_plain_refusal(alone: Serving, raw: bytes) -> None:
     host = alone.address.removeprefix("http://")
     name, _, port = host.partition(":")
     with socket.create_connection((name, int(port)), timeout=10) as raw_client:
-        with contextlib.suppress(ConnectionError):
+        with contextlib.suppress(OSError):  # it may have hung up already
             raw_client.sendall(raw.replace(b"{host}", host.encode()))
-        raw_client.shutdown(socket.SHUT_WR)
+            raw_client.shutdown(socket.SHUT_WR)
         answer = b""
         with contextlib.suppress(ConnectionError):
             while block := raw_client.recv(65536):
