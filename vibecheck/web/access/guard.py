@@ -143,6 +143,10 @@ class Guard:
         if not scope["query_string"].isascii():
             # No address has such bytes (RFC 3986, 2.1), and no page could even name this one.
             return PlainTextResponse("Bad request.\n", 400)
+        if "transfer-encoding" in headers and "content-length" in headers:
+            # Where such a request ends, two servers may see differently: whatever comes behind it
+            # is not read (RFC 9112, 6.1: the connection must be closed).
+            return PlainTextResponse("Bad request.\n", 400, headers={"connection": "close"})
         request = Request(scope)
         method = scope["method"]
         if method not in SAFE_METHODS | UNSAFE_METHODS:
