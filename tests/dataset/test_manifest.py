@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_up import TESTBED
 
 from vibecheck.car.zones import ZONE_NAMES
 from vibecheck.dataset.columns import COLUMNS, ordered_columns
@@ -27,17 +28,6 @@ from vibecheck.dataset.manifest import (
 from vibecheck.errors import InputError
 
 ROOT = Path(__file__).resolve().parents[2]
-CAR = """name = "{name}"
-layout = "4wd"
-[drivetrain]
-motor_poles = 4
-kv_rpm_per_v = 2000.0
-cells = 3
-pinion_teeth = 20
-spur_teeth = 50
-internal_ratio = 2.5
-tyre_diameter_mm = 100.0
-"""
 OWN_ZONE = """
 [[zones]]
 name = "fan_shroud"
@@ -74,8 +64,8 @@ def base_rows() -> list[dict[str, Any]]:
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     (tmp_path / "takes").mkdir()
-    (tmp_path / "car.toml").write_text(CAR.format(name="Testbed"), encoding="utf-8")
-    (tmp_path / "other.toml").write_text(CAR.format(name="Other"), encoding="utf-8")
+    (tmp_path / "car.toml").write_text(TESTBED, encoding="utf-8")
+    (tmp_path / "other.toml").write_text(TESTBED.replace("Testbed", "Other"), encoding="utf-8")
     for k in range(4):
         (tmp_path / "takes" / f"{k}.wav").write_text(f"take {k}", encoding="utf-8")
     return tmp_path
@@ -244,7 +234,9 @@ def test_a_zone_of_a_cars_own_is_known_from_its_car_file(folder: Path) -> None:
         row |= {"fan_shroud_preload": "0", "fan_shroud_turns": "1"}
     with pytest.raises(InputError, match='The spot "fan_shroud" is no zone'):
         read_manifest(write(folder, own))
-    (folder / "other.toml").write_text(CAR.format(name="Other") + OWN_ZONE, encoding="utf-8")
+    (folder / "other.toml").write_text(
+        TESTBED.replace("Testbed", "Other") + OWN_ZONE, encoding="utf-8"
+    )
     found = read_manifest(write(folder, own))
     # The first car has no such zone, hence nothing loose in it.
     assert [row.state["fan_shroud"] for row in found] == [(1, 0), (1, 0), (0, 1), (0, 1)]

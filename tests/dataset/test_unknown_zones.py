@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from made_up import TESTBED
 
 from vibecheck.car.zones import ZONE_NAMES
 from vibecheck.dataset.checks import has_one_class, row_problems, zones_with_both_classes
@@ -17,24 +18,13 @@ from vibecheck.features.catalogue import NAMES
 from vibecheck.training.rows import Measured, fit_population, head_rows, known_of
 from vibecheck.training.table import FeatureTable
 
-CAR = """name = "Testbed"
-layout = "4wd"
-[drivetrain]
-motor_poles = 4
-kv_rpm_per_v = 2000.0
-cells = 3
-pinion_teeth = 20
-spur_teeth = 50
-internal_ratio = 2.5
-tyre_diameter_mm = 100.0
-"""
 SNUG = (1.0, 0.0)
 
 
 @pytest.fixture
 def row(tmp_path: Path) -> ManifestRow:
     (tmp_path / "a.wav").write_bytes(b"sound")
-    (tmp_path / "car.toml").write_text(CAR, encoding="utf-8")
+    (tmp_path / "car.toml").write_text(TESTBED, encoding="utf-8")
     return ManifestRow(
         file=tmp_path / "a.wav",
         car_file=tmp_path / "car.toml",
