@@ -252,16 +252,16 @@ def test_the_stored_recording_is_what_was_played_and_ranks_alike(
     assert shown == ranked[: len(shown)]
     kept = app.state.garage.result(sitting.id)
     assert [zone["zone"] for zone in kept["zones"]] == ranked
-    # The same stretch of what was recorded and of the file that was played gets the same chances,
-    # and with them the same ranks but for ties of zones that are not shown; the whole recording, a
-    # little longer or shorter, the same ranks in the zones that are shown.
+    # The same stretch of what was recorded and of the file that was played gets about the same
+    # chances (they differ by the browser's rounding, which may carry a feature over a threshold),
+    # and the same ranks in the zones that are shown; so does the whole recording.
     ranks, chances = [], []
     for samples in (got, sent):
         heard = vibecheck.Take(samples=samples, sample_rate_hz=RATE)
         result = vibecheck.check([heard], vibecheck.read_car(car))
         ranks.append([one.zone for one in sorted(result.zones, key=lambda zone: zone.rank)])
         chances.append({one.zone: one.probability for one in result.zones})
-    assert chances[0] == pytest.approx(chances[1], abs=0.005)
+    assert chances[0] == pytest.approx(chances[1], abs=0.03)
     assert ranks[0][: len(shown)] == ranks[1][: len(shown)] == shown
 
     motion = takes["accelerometer"]
