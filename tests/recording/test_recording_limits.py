@@ -14,7 +14,7 @@ from recording_files import tone_mix, write_av
 
 from vibecheck.errors import InputError
 from vibecheck.recording import limits, read, sound_container, stream
-from vibecheck.recording.limits import unpacked_mat_bytes
+from vibecheck.recording.mat_tags import unpacked_mat_bytes
 from vibecheck.recording.read import read_take
 
 

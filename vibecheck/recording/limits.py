@@ -6,7 +6,6 @@ Checked against what the file says before it is unpacked, and against what comes
 from __future__ import annotations
 
 import zipfile
-import zlib
 from pathlib import Path
 
 from vibecheck.errors import InputError
@@ -21,10 +20,6 @@ MOST_TABLE_VALUES = 64_000_000
 """Rows times columns of a table or an array: 14 min of three axes at 25.6 kHz."""
 MOST_UNPACKED_BYTES = 512 * 2**20
 """Of a packed file of arrays or a table."""
-
-_MAT_HEADER_BYTES = 128
-_MAT_PACKED = 15  # miCOMPRESSED, MAT-file format, level 5 (value from memory)
-_CHUNK = 1 << 20
 
 
 def too_long(where: str, seconds: float) -> InputError:
@@ -84,34 +79,3 @@ def unpacked_zip_bytes(path: Path) -> int:
     """Return what the members of a zip archive unpack to; more never comes out of `zipfile`."""
     with zipfile.ZipFile(path) as archive:
         return sum(member.file_size for member in archive.infolist())
-
-
-def unpacked_mat_bytes(path: Path) -> int:
-    """Unpack a MATLAB file of version 5 to nowhere, and count; stop soon after the limit.
-
-    Raises
-    ------
-    zlib.error
-        If a packed part is damaged.
-    """
-    total, limit_bytes = 0, MOST_UNPACKED_BYTES
-    with open(path, "rb") as stream:
-        header = stream.read(_MAT_HEADER_BYTES)
-        order = "little" if header[126:] == b"IM" else "big"
-        while len(tag := stream.read(8)) == 8 and total <= limit_bytes:
-            kind = int.from_bytes(tag[:4], order)  # type: ignore[arg-type]
-            left = int.from_bytes(tag[4:], order)  # type: ignore[arg-type]
-            if kind != _MAT_PACKED:
-                total += left
-                stream.seek(left, 1)
-                continue
-            unpacker = zlib.decompressobj()
-            while left > 0 and total <= limit_bytes:
-                packed = stream.read(min(left, _CHUNK))
-                if not packed:
-                    break
-                left -= len(packed)
-                while packed and total <= limit_bytes:
-                    total += len(unpacker.decompress(packed, _CHUNK))
-                    packed = unpacker.unconsumed_tail
-    return total

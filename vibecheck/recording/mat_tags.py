@@ -1,4 +1,4 @@
-"""Recordings: whether the parts of a MATLAB file of version 5 to 7 are what they say they are.
+"""Recordings: the parts of a MATLAB file of version 5 to 7: how much, and what they say they are.
 
 The library that reads such files trusts the kind of each part, and a damaged kind ends the whole
 program. So every part is looked at before, and none of its content.
@@ -15,6 +15,8 @@ import math
 import zlib
 from pathlib import Path
 from typing import IO, Any, Literal, Protocol
+
+from vibecheck.recording import limits
 
 _HEADER_BYTES = 128
 _MATRIX, _PACKED = 14, 15
@@ -66,7 +68,7 @@ class _Unpacked:
         self._ready = b""
 
     def read(self, n: int) -> bytes:
-        while len(self._ready) < n and (more := self._more()):
+        while len(self._ready) < n and (more := self.next_piece()):
             self._ready += more
         taken, self._ready = self._ready[:n], self._ready[n:]
         return taken
@@ -78,10 +80,10 @@ class _Unpacked:
             n -= gone
 
     def _fill(self) -> bool:
-        self._ready = self._more()
+        self._ready = self.next_piece()
         return bool(self._ready)
 
-    def _more(self) -> bytes:
+    def next_piece(self) -> bytes:
         while not self._unpacker.eof:
             packed = self._unpacker.unconsumed_tail
             if not packed:
@@ -92,6 +94,31 @@ class _Unpacked:
             if more := self._unpacker.decompress(packed, _CHUNK):
                 return more
         return b""
+
+
+def unpacked_mat_bytes(path: Path) -> int:
+    """Unpack a MATLAB file of version 5 to 7 to nowhere, and count; stop soon after the limit.
+
+    Raises
+    ------
+    zlib.error
+        If a packed part is damaged.
+    """
+    total, limit_bytes = 0, limits.MOST_UNPACKED_BYTES
+    with path.open("rb") as stream:
+        order = _order(stream)
+        place = _HEADER_BYTES
+        while len(tag := stream.read(8)) == 8 and total <= limit_bytes:
+            kind, n = _whole_tag(tag, order)
+            if kind == _PACKED:
+                unpacked = _Unpacked(stream, n)
+                while total <= limit_bytes and (piece := unpacked.next_piece()):
+                    total += len(piece)
+            else:
+                total += n
+            place += 8 + n
+            stream.seek(place)
+    return total
 
 
 def check_mat_5(path: Path) -> None:
@@ -112,8 +139,7 @@ def check_mat_5(path: Path) -> None:
     """
     size = path.stat().st_size
     with path.open("rb") as stream:
-        # As the reading library has it: whatever is not the one is the other.
-        order: Order = "little" if stream.read(_HEADER_BYTES)[126:] == b"IM" else "big"
+        order = _order(stream)
         place = _HEADER_BYTES
         while place < size:
             stream.seek(place)
@@ -128,6 +154,11 @@ def check_mat_5(path: Path) -> None:
             if kind != _MATRIX:
                 raise MatDamageError(f"a variable is of kind {kind}")
             _check_array(source, n, order, 0)
+
+
+def _order(stream: IO[bytes]) -> Order:
+    """Read past the header; whatever is not the one order is the other, as the library has it."""
+    return "little" if stream.read(_HEADER_BYTES)[126:] == b"IM" else "big"
 
 
 def _whole_tag(tag: bytes, order: Order) -> tuple[int, int]:

@@ -15,8 +15,8 @@ from vibecheck.errors import InputError, MissingExtraError
 from vibecheck.recording.assemble import finish_take, on_even_clock, scaled
 from vibecheck.recording.clean import fill_nan
 from vibecheck.recording.dialect import CellKind
-from vibecheck.recording.limits import refuse_much, unpacked_mat_bytes, unpacked_zip_bytes
-from vibecheck.recording.mat_tags import check_mat_5, is_mat_5
+from vibecheck.recording.limits import refuse_much, unpacked_zip_bytes
+from vibecheck.recording.mat_tags import check_mat_5, is_mat_5, unpacked_mat_bytes
 from vibecheck.recording.read_table import Table, take_from_table
 from vibecheck.recording.request import ReadRequest
 from vibecheck.recording.source import SourceFile
